@@ -1,0 +1,153 @@
+"""Everything the brain can want. Imperative; carried out by the runner through the ports, in the order given."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+from dewpond.model.reasons import ZoneReason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Command:
+    """Base of all commands."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenValve(Command):
+    """Open an output on a lease, never beyond ``planned_s`` + 5 s. The intent is durable before the relay moves.
+
+    ``follows`` is True for a master valve, which is opened again (same run id) to extend its planned end.
+    """
+
+    run_id: str
+    output: int
+    zone: str | None
+    planned_s: float
+    follows: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseValve(Command):
+    """Close an output now. Idempotent."""
+
+    run_id: str
+    output: int
+    cause: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseAll(Command):
+    """Close every output now."""
+
+    cause: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordPlan(Command):
+    """Write one planned opening. The key is (zone, source, window_date, start_no); a second row of a key replaces."""
+
+    zone: str
+    source: str  # rule name, program name, or "by hand"
+    window_date: date
+    start_no: int
+    start: datetime
+    seconds: float
+    gross_mm: float
+    state: str  # planned, running, done, shortened, dropped
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordRun(Command):
+    """Write one finished opening: what really flowed, as far as it is known."""
+
+    run_id: str
+    zone: str
+    start: datetime
+    end: datetime
+    seconds: float
+    gross_mm: float
+    litres: float
+    cause: str
+    metered_litres: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordDay(Command):
+    """Write one zone's ledger row of one site calendar day (columns of days.csv)."""
+
+    date: date
+    zone: str
+    eto_mm: float
+    etc_mm: float
+    rain_mm: float
+    effective_rain_mm: float
+    net_irrigation_mm: float
+    runoff_mm: float
+    drainage_mm: float
+    depletion_mm: float
+    taw_mm: float
+    raw_mm: float
+    reason: str
+    belief_mm: float
+    belief_sd_mm: float
+    correction_mm: float
+    eto_method: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordReason(Command):
+    """Keep why a zone is watered or left dry tonight."""
+
+    reason: ZoneReason
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RaiseAlarm(Command):
+    """Tell people of a fault. One per incident; ``key`` names it."""
+
+    key: str
+    at: datetime
+    kind: str
+    zone: str | None
+    detail: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearAlarm(Command):
+    """The incident ``key`` is over."""
+
+    key: str
+    at: datetime
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PublishState(Command):
+    """Publish one retained state topic of the service's own tree; ``body`` is JSON-ready and carries ``at``."""
+
+    topic: str  # below dewpond/SITE/, e.g. "zone/north-lawn/state"
+    body: Mapping[str, Any]
+    retained: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnswerOperator(Command):
+    """Tell the asking person whether the request was taken, in one line."""
+
+    request_id: str
+    accepted: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AskRule(Command):
+    """Have a rule plug-in decide tonight's depths; the answer comes back as ``RuleAnswered``."""
+
+    request_id: str
+    rule: str
+    question: Mapping[str, Any]

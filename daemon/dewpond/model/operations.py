@@ -1,0 +1,120 @@
+"""What an operator may ask for, checked the same way on the socket and over the web.
+
+Only form is checked here: whether a zone exists and may be watered is the brain's to say.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from datetime import datetime
+from typing import Any, ClassVar
+
+# No opening by hand is longer than the longest ceiling of any method of watering (drip and bubbler; common practice,
+# no source). The brain applies each zone's own, which is lower for spray and rotor.
+LONGEST_WATERING_S = 12 * 3600.0
+LONGEST_TEXT = 200
+
+
+class RequestRefused(ValueError):
+    """Raised when a request is not understood: what is wrong with it, and what is expected."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterRequest:
+    """Open a zone by hand for so many seconds. [s]"""
+
+    action: ClassVar[str] = "water"
+    zone: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopRequest:
+    """Close one zone, or everything."""
+
+    action: ClassVar[str] = "stop"
+    zone: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldRequest:
+    """Water nothing by plan until an instant (aware), on one zone or the whole site."""
+
+    action: ClassVar[str] = "hold"
+    until: datetime
+    zone: str | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReleaseRequest:
+    """End a hold."""
+
+    action: ClassVar[str] = "release"
+    zone: str | None = None
+
+
+Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest
+REQUESTS: Mapping[str, type[Request]] = {
+    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest)
+}
+
+
+def parse(op: str, plain: Mapping[str, Any]) -> Request:
+    """The request that ``plain`` (decoded JSON) stands for. Raises RequestRefused, naming the field and the remedy."""
+    kind = REQUESTS.get(op)
+    if kind is None:
+        raise RequestRefused(f"operation {op!r} is not known; it is one of {', '.join(REQUESTS)}")
+    known = {field.name for field in fields(kind)}
+    unknown = sorted(str(name) for name in plain.keys() - known)
+    if unknown:
+        raise RequestRefused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(sorted(known))}")
+    given = {name: _CHECKS[name](op, value) for name, value in plain.items() if value is not None}
+    missing = {"water": {"zone", "seconds"}, "hold": {"until"}}.get(op, set()) - given.keys()
+    if missing:
+        raise RequestRefused(f"{op}: {' and '.join(sorted(missing))} is missing")
+    return kind(**given)
+
+
+def _text(name: str) -> Callable[[str, Any], str]:
+    def check(op: str, value: Any) -> str:
+        if not isinstance(value, str) or len(value) > LONGEST_TEXT or not value.isprintable():
+            raise RequestRefused(f"{op}: {name} is not plain text of at most {LONGEST_TEXT} characters")
+        return value
+
+    return check
+
+
+def _zone(op: str, value: Any) -> str:
+    if value == "":
+        raise RequestRefused(f"{op}: zone is empty; give a zone's id")
+    return _text("zone")(op, value)
+
+
+def _seconds(op: str, value: Any) -> float:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not is_number or (isinstance(value, float) and math.isnan(value)):
+        raise RequestRefused(f"{op}: seconds is not a number")
+    if not 0 < value <= LONGEST_WATERING_S:
+        raise RequestRefused(f"{op}: seconds ({str(value)[:20]}) is not above 0 and at most {LONGEST_WATERING_S:g}")
+    return float(value)
+
+
+def _until(op: str, value: Any) -> datetime:
+    try:
+        until = datetime.fromisoformat(value)
+    except (TypeError, ValueError):
+        raise RequestRefused(f"{op}: until is not an ISO 8601 time such as 2027-06-01T06:00:00+02:00") from None
+    if until.tzinfo is None:
+        raise RequestRefused(f"{op}: until ({value}) has no offset; write for instance {value}+00:00")
+    return until
+
+
+_CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
+    "zone": _zone,
+    "seconds": _seconds,
+    "until": _until,
+    "reason": _text("reason"),
+}

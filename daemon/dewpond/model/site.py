@@ -1,0 +1,207 @@
+"""What stands in the ground and what is allowed: the validated, frozen description of one site.
+
+Built by ``dewpond.settings`` from a site file; nothing else makes these. Quantities carry their unit in the name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, time
+from enum import StrEnum
+from typing import Any
+
+
+class HeadKind(StrEnum):
+    """Kinds of heads and emitters, in the trade's own words."""
+
+    SPRAY = "spray"
+    ROTOR = "rotor"
+    ROTARY_NOZZLE = "rotary nozzle"
+    IMPACT = "impact"
+    BUBBLER = "bubbler"
+    POINT_EMITTER = "point emitter"
+    DRIP_LINE = "drip line"
+    MICRO_SPRAY = "micro-spray"
+
+
+OVERHEAD_KINDS = frozenset(
+    {HeadKind.SPRAY, HeadKind.ROTOR, HeadKind.ROTARY_NOZZLE, HeadKind.IMPACT, HeadKind.MICRO_SPRAY}
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayRule:
+    """Site calendar days on which water may flow.
+
+    ``kind`` is ``any``, ``weekdays`` (0 is Monday), ``odd`` or ``even`` day of the month, or ``every`` n days counted
+    from 1970-01-01.
+    """
+
+    kind: str = "any"
+    weekdays: frozenset[int] = frozenset()
+    every_days: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hours:
+    """Local clock hours [start, end); an end at or before the start means the window crosses midnight.
+
+    Equal start and end is the whole day.
+    """
+
+    start: time
+    end: time
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watering:
+    """When water may run unless a restriction is stricter."""
+
+    window: Hours
+    days: DayRule
+    max_open: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restriction:
+    """A watering rule of the place; several combine and the strictest wins. Dates are included on both ends."""
+
+    applies_to: frozenset[str]  # "overhead", "drip", "all", zone ids, supply ids
+    days: DayRule
+    hours: Hours | None
+    from_date: date | None
+    until_date: date | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """Where water comes from, and how much of it at once."""
+
+    id: str
+    source: str
+    capacity_l_min: float | None
+    static_pressure_kpa: float | None = None
+    meter: str | None = None
+    pressure: str | None = None
+    master_output: int | None = None
+    shared_with_house: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heads:
+    """A group of like heads or emitters in one zone; flow is that of one head."""
+
+    kind: HeadKind
+    count: int
+    flow_l_min: float | None = None
+    radius_m: float | None = None
+    arc_deg: float | None = None
+    rated_pressure_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone:
+    """One valve and the ground it waters, with every number the balance needs already resolved.
+
+    ``raw_mm`` is the readily available water at the tabulated depletion share; where ``raw_is_given`` the site file
+    stated it (or the storage it came from) and it is never adjusted by the day's ETc. ``raw_mm = allowed_depletion *
+    taw_mm`` always. ``crop_coefficient`` holds twelve values, January first; a plant factor is twelve equal ones.
+    ``notes`` says where each number that was not written in the site file came from.
+    """
+
+    id: str
+    name: str
+    supply: str
+    output: int
+    area_m2: float
+    overhead: bool
+    method: str  # head kind that rules caps: "spray", "rotor", "drip" or "bubbler"
+    crop_coefficient: tuple[float, ...]
+    exposure: float
+    taw_mm: float
+    raw_mm: float
+    raw_is_given: bool
+    allowed_depletion: float
+    application_rate_mm_h: float
+    efficiency: float
+    intake_mm_h: float
+    surface_storage_mm: float
+    flow_l_min: float
+    rule: str = "refill"  # "refill", "calendar", or the name of a rule plug-in
+    plants: str | None = None
+    soil: str | None = None
+    root_depth_mm: float | None = None
+    available_water_mm_m: float | None = None
+    slope_pct: float = 0.0
+    heads: tuple[Heads, ...] = ()
+    notes: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Program:
+    """A fixed set of start times for zones under the ``calendar`` rule; minutes before ``percent`` is applied."""
+
+    name: str
+    zone_minutes: Mapping[str, float]
+    starts: tuple[time, ...]
+    days: DayRule
+    percent: float = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sensor:
+    """One mapping from messages to readings; ``mapping`` keeps the decoding keys as written (already validated)."""
+
+    id: str
+    kind: str  # rain soil_moisture flow pressure temperature humidity wind solar switch other
+    topic: str
+    zone: str | None = None
+    mapping: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feed:
+    """A weather feed; ``options`` are the keys of its own kind."""
+
+    kind: str
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Relays:
+    """The relay hardware: driver name, number of outputs (counted from 1), and the driver's own keys."""
+
+    driver: str
+    outputs: int
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """Everything a site file says. ``path`` and ``digest`` identify the file it came from."""
+
+    name: str
+    slug: str  # the name as it stands in MQTT topics and file names
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    timezone: str
+    units: str  # "metric" or "us"
+    watering: Watering
+    restrictions: tuple[Restriction, ...]
+    supplies: tuple[Supply, ...]
+    relays: Relays
+    zones: tuple[Zone, ...]
+    programs: tuple[Program, ...]
+    sensors: tuple[Sensor, ...]
+    feeds: tuple[Feed, ...]
+    path: str = ""
+    digest: str = ""
+
+    def supply(self, supply_id: str) -> Supply:
+        """The supply with this id. Raises KeyError for an unknown one."""
+        for supply in self.supplies:
+            if supply.id == supply_id:
+                return supply
+        raise KeyError(supply_id)

@@ -1,0 +1,39 @@
+"""The valve's states and the only moves between them."""
+
+from __future__ import annotations
+
+from enum import Enum
+
+
+class ValveState(Enum):
+    """Where one opening stands."""
+
+    WAITING = "waiting"
+    OPENING = "opening"
+    OPEN = "open"
+    CLOSING = "closing"
+    CLOSED = "closed"
+    REFUSED = "refused"
+
+
+_S = ValveState
+NEXT = {
+    _S.WAITING: {_S.OPENING, _S.CLOSED},
+    _S.OPENING: {_S.OPEN, _S.CLOSING, _S.CLOSED, _S.REFUSED},
+    _S.OPEN: {_S.CLOSING, _S.CLOSED},
+    _S.CLOSING: {_S.CLOSED},
+    _S.CLOSED: set(),
+    _S.REFUSED: {_S.WAITING},
+}
+
+
+class IllegalTransition(RuntimeError):
+    """Raised when a valve is moved to a state that cannot follow its present one: a programmer's fault."""
+
+
+def advance(old: ValveState, new: ValveState) -> ValveState:
+    """The new state, if it may follow the old one. Raises IllegalTransition otherwise."""
+    if new not in NEXT[old]:
+        allowed = sorted(state.name for state in NEXT[old])
+        raise IllegalTransition(f"valve cannot go {old.name} -> {new.name}; allowed: {allowed}")
+    return new
