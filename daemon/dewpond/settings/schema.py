@@ -1,0 +1,227 @@
+"""The tables of a site file, key by key. An unknown key is a typo, not a comment.
+
+One table is checked at a time; what several tables must agree on is checked in ``agreement``.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, field_validator
+
+from dewpond.settings import fields as f
+from dewpond.settings.addresses import parse_board, parse_broker
+from dewpond.settings.quantities import shown
+
+ZONE_ID = r"[a-z0-9][a-z0-9_-]*"
+SENSOR_ID = r"[a-z0-9][a-z0-9_.-]*"
+RESERVED_IDS = ("overhead", "drip", "all")
+RULE_NAMES = ("refill", "calendar")  # every other name is a plug-in's
+EIGHTY_PERCENT = "80 percent"
+
+# Keys that stand for work not done yet: refused plainly, so that nobody relies on them.
+NOT_YET = {
+    "pump": "dewpond does not switch pumps",
+    "pump_output": "dewpond does not switch pumps",
+    "pump_start_delay": "dewpond does not switch pumps",
+}
+
+
+class Table(BaseModel):
+    """Base of all tables. ``STAND_INS`` replace refused values of needed keys while the rest is compared."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {}
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+def _id(pattern: str, allowed: str) -> PlainValidator:
+    def read(value: Any) -> str:
+        if isinstance(value, str) and f.matches(pattern, value) and len(value) <= 64 and value not in RESERVED_IDS:
+            return value
+        limit = f"an id has at most 64 {allowed}, and is none of {', '.join(RESERVED_IDS)}"
+        raise f.refusal(f"{shown(value)} cannot be an id", limit, f.suggested_id(value))
+
+    return PlainValidator(read)
+
+
+Id = Annotated[str, _id(ZONE_ID, "lower-case letters, digits, hyphens and underscores")]
+SensorId = Annotated[str, _id(SENSOR_ID, "lower-case letters, digits, hyphens, underscores and points")]
+
+
+class SiteTable(Table):
+    """``[site]``: where the ground is and how its people count."""
+
+    name: f.Text
+    latitude: f.Latitude
+    longitude: f.Longitude
+    elevation: f.Elevation | None = None
+    timezone: f.TimeZone
+    units: f.Units = "metric"
+    slug: Id | None = None
+    climate: f.Climate | None = None
+
+
+class WateringTable(Table):
+    """``[watering]``: when water may run unless a restriction is stricter."""
+
+    window: f.ClockHours | None = None
+    days: f.Days | None = None
+    max_open: f.Whole = 1
+    rain_method: Annotated[str, f.one_of(EIGHTY_PERCENT)] = EIGHTY_PERCENT
+
+
+class RestrictionTable(Table):
+    """``[[restriction]]``: a watering rule of the place."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {"applies_to": "all"}
+    applies_to: f.Words
+    days: f.Days | None = None
+    hours: f.ClockHours | None = None
+    from_: Annotated[f.CalendarDate | None, Field(alias="from")] = None
+    until: f.CalendarDate | None = None
+    name: f.Text | None = None
+
+
+class SupplyTable(Table):
+    """``[[supply]]``: where water comes from and how much of it at once."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {"id": "refused"}
+    id: Id
+    source: f.Source = "potable"
+    capacity: f.Capacity | None = None
+    static_pressure: f.Pressure | None = None
+    meter: f.Text | None = None
+    pressure: f.Text | None = None
+    master: f.Output | None = None
+    shared_with_house: f.Flag = False
+
+
+class RelaysTable(BaseModel):
+    """``[relays]``: the hardware. Every other key is the driver's own and goes to it as written."""
+
+    model_config = ConfigDict(frozen=True, extra="allow")
+    driver: f.Text
+    outputs: f.Whole
+
+
+class HeadsTable(Table):
+    """One group of like heads of a zone; ``flow`` is that of one head."""
+
+    kind: f.Kind
+    count: f.Whole
+    flow: f.Flow | None = None
+    radius: f.Radius | None = None
+    arc: f.Arc | None = None
+    rated_pressure: f.Pressure | None = None
+
+
+class ZoneTable(Table):
+    """``[[zone]]``: one valve and the ground it waters."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {"id": "refused", "output": 1, "area": "1 m2"}
+    id: Id
+    name: f.Text | None = None
+    supply: f.Text | None = None
+    output: f.Output
+    area: f.Area
+    plants: f.Text | None = None
+    plant_factor: f.PlantFactor | None = None
+    crop_coefficient: f.TwelveCoefficients | None = None
+    exposure: f.Exposure = 1.0
+    soil: f.Text | None = None
+    available_water: f.AvailableWater | None = None
+    root_depth: f.RootDepth | None = None
+    allowed_depletion: f.Depletion | None = None
+    root_zone_storage: f.Storage | None = None
+    slope: f.Slope | None = None
+    intake_rate: f.Intake | None = None
+    surface_storage: f.Surface | None = None
+    heads: tuple[HeadsTable, ...] = ()
+    application_rate: f.Rate | None = None
+    efficiency: f.Efficiency | None = None
+    distribution_uniformity: f.Uniformity | None = None
+    method: f.Method | None = None
+    rule: f.Text | None = None
+
+
+class ProgramTable(Table):
+    """``[[program]]``: fixed start times for zones under the calendar rule."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {"name": "refused", "zones": {}, "starts": []}
+    name: f.Text
+    zones: dict[str, f.Minutes]
+    starts: tuple[f.ClockTime, ...]
+    days: f.Days | None = None
+    percent: f.Percent = 100.0
+
+
+class SensorTable(Table):
+    """``[[sensor]]``: one value of one message. The decoder reads and checks all keys but the first four."""
+
+    id: SensorId
+    kind: f.SensorKind
+    topic: f.Text
+    zone: f.Text | None = None
+    decode: Any = None
+    pointer: Any = None
+    unit_in: Any = None
+    unit_pointer: Any = None
+    time: Any = None
+    scale: Any = None
+    offset: Any = None
+    struct: Any = None
+    byte: Any = None
+    name: Any = None
+    column: Any = None
+    field: Any = None
+    sentinels: Any = None
+    range: Any = None
+    missing: Any = None
+    truth: Any = None
+    decimal: Any = None
+    rollover: Any = None
+    max_step: Any = None
+    max_age_s: Any = None
+    availability: Any = None
+    accumulation: Any = None
+
+
+class FeedTable(Table):
+    """``[[feed]]``: local weather. Which of the keys a kind knows is in ``FEED_KEYS``."""
+
+    kind: f.FeedKind
+    url: f.Text | None = None
+    contact: f.Text | None = None
+    path: f.Text | None = None
+    station: f.Text | None = None
+    poll: f.PollTime | None = None
+    wind_height: f.WindHeight | None = None
+
+
+FEED_KEYS = {
+    "open-meteo": {"url", "contact", "poll"},
+    "met-norway": {"url", "contact", "poll"},
+    "csv": {"path", "station", "poll", "wind_height"},
+    "station": {"wind_height"},
+}
+
+
+class ServiceTable(Table):
+    """``[service]``: what the environment may also say, and then wins."""
+
+    broker: str | None = None
+    board: str | None = None
+    database: f.Text | None = None
+    contact: f.Text | None = None
+    commands: f.Flag = False
+
+    @field_validator("broker", "board")
+    @classmethod
+    def _is_an_address(cls, value: str | None, info: Any) -> str | None:
+        parse = parse_broker if info.field_name == "broker" else parse_board
+        try:
+            if value is not None:
+                parse(value)
+        except ValueError as error:
+            raise f.refusal(str(error)) from None
+        return value

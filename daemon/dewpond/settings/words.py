@@ -1,0 +1,89 @@
+"""Days, clock times and dates as a site file writes them. Every function raises ValueError with what is accepted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, time
+from typing import Any
+
+from dewpond.model.site import DayRule, Hours
+from dewpond.settings.quantities import shown
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+DAY_FORMS = '"any", "odd", "even", a list such as ["mon", "thu"], or {every = 3}'
+LONGEST_INTERVAL_DAYS = 30
+
+
+def parse_days(value: Any) -> DayRule:
+    """One of the forms of ``days``. An empty list means no day at all."""
+    if isinstance(value, str):
+        word = value.strip().lower()
+        return DayRule(kind=word) if word in ("any", "odd", "even") else _weekdays([value])
+    if isinstance(value, Mapping):
+        return _every(value)
+    if isinstance(value, Sequence):
+        return _weekdays(value)
+    raise ValueError(f"{shown(value)} names no days")
+
+
+def _every(value: Mapping[str, Any]) -> DayRule:
+    days = value.get("every")
+    if set(value) != {"every"} or not isinstance(days, int) or isinstance(days, bool):
+        raise ValueError(f"{dict(value)!r} is not of the form {{every = 3}}")
+    if not 1 <= days <= LONGEST_INTERVAL_DAYS:
+        raise ValueError(f"every {days} days is not between 1 and {LONGEST_INTERVAL_DAYS}")
+    return DayRule(kind="any") if days == 1 else DayRule(kind="every", every_days=days)
+
+
+def _weekdays(words: Sequence[Any]) -> DayRule:
+    numbers = frozenset(_weekday(word) for word in words)
+    return DayRule(kind="any") if len(numbers) == 7 else DayRule(kind="weekdays", weekdays=numbers)
+
+
+def _weekday(word: Any) -> int:
+    if isinstance(word, str) and len(word.strip()) >= 3:
+        wanted = word.strip().lower()
+        for number, name in enumerate(WEEKDAYS):
+            if name.startswith(wanted):
+                return number
+    raise ValueError(f"{shown(word)} is not a weekday")
+
+
+def parse_time(value: Any) -> time:
+    """A clock time of the site: "05:30", or a TOML local time."""
+    if isinstance(value, time):
+        return value
+    if not isinstance(value, str):
+        raise ValueError(f"{shown(value)} is not a clock time")  # noqa: TRY004 - one kind of refusal for all forms
+    try:
+        found = time.fromisoformat(value.strip().rjust(5, "0"))
+    except ValueError:
+        raise ValueError(f"{shown(value)} is not a clock time") from None
+    if found.tzinfo is not None or ":" not in value:
+        raise ValueError(f"{shown(value)} is not a plain clock time")
+    return found
+
+
+def parse_hours(value: Any) -> Hours:
+    """Two clock times, ["19:00", "09:00"]; an end at or before the start is on the next day."""
+    if isinstance(value, str) or not isinstance(value, Sequence) or len(value) != 2:
+        raise ValueError(f"{shown(value)} is not a pair of clock times")
+    end = "00:00" if value[1] == "24:00" else value[1]
+    return Hours(start=parse_time(value[0]), end=parse_time(end))
+
+
+def parse_date(value: Any) -> date:
+    """A calendar date: "2027-05-01", or a TOML local date."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    try:
+        return date.fromisoformat(value.strip())
+    except (AttributeError, ValueError):
+        raise ValueError(f"{shown(value)} is not a calendar date") from None
+
+
+def hours_minutes(hours: Hours) -> float:
+    """Length of a span of clock hours [min]; equal ends are the whole day."""
+    start = hours.start.hour * 60 + hours.start.minute + hours.start.second / 60
+    end = hours.end.hour * 60 + hours.end.minute + hours.end.second / 60
+    return (end - start) % 1440 or 1440.0
