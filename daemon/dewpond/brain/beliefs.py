@@ -1,0 +1,230 @@
+"""What the soil holds: the daily ledger of every zone, closed one calendar date at a time.
+
+A date is closed once it is over by the site's clock and its weather is known, or is overdue and has been assumed.
+Rain is booked at the end of its date, after that day's ET: 80 % of it, no more than the storage then left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from dewpond.brain.local_time import LocalDays
+from dewpond.brain.state import Booking, EtoFact, SoilState
+from dewpond.brain.zone_table import FloatArray, ZoneTable
+from dewpond.model.commands import RecordDay
+from dewpond.model.site import Zone
+from dewpond.science.application import surface_store_after
+from dewpond.science.rainfall import effective_rain
+from dewpond.science.soil_water import stress_coefficient
+
+RECENT_DAYS = 7  # days of known ETo that stand for an unknown one
+PAST_DAYS_KEPT = 3  # closed dates whose weather stays in the state, for screens and late corrections
+OVERDUE_S = 30 * 3600.0  # a date whose weather is still unknown this long after its end is closed on an assumption
+
+
+@dataclass(frozen=True, slots=True)
+class DayAmounts:
+    """One date's amounts, per zone, in mm; ``depletion_mm`` is at the end of the span."""
+
+    etc_mm: FloatArray
+    effective_rain_mm: FloatArray
+    net_mm: FloatArray
+    runoff_mm: FloatArray
+    drainage_mm: FloatArray
+    depletion_mm: FloatArray
+    raw_mm: FloatArray
+
+
+def first_soil(table: ZoneTable, day: date, depletion_share_of_raw: float) -> SoilState:
+    """The ledger before its first date: each zone this share of RAW below field capacity."""
+    zones = len(table.ids)
+    return SoilState(
+        zone_ids=table.ids,
+        day=day,
+        ended=None,
+        depletion_mm=table.raw_mm * depletion_share_of_raw,
+        surface_mm=np.zeros(zones),
+        surface_at_s=np.zeros(zones),
+    )
+
+
+def advance_day(
+    table: ZoneTable,
+    day: date,
+    depletion_mm: FloatArray,
+    bookings: tuple[Booking, ...],
+    eto_mm: float,
+    rain_mm: float,
+    share_of_day: float = 1.0,
+) -> DayAmounts:
+    """One date's balance from its evening before: ET and water in the order of the day, rain last.
+
+    FAO-56 eq. 85-88 with the deep percolation of each wetting booked as drainage. ``share_of_day`` below 1 stops
+    part way through the day's ET (half-sine), for an estimate of the present.
+    """
+    unstressed_mm = eto_mm * table.coefficients(day)
+    raw_mm = table.readily_available_mm(unstressed_mm)
+    share_p = raw_mm / table.taw_mm
+    depletion = depletion_mm.copy()
+    zeros = np.zeros_like(depletion)
+    etc, net, runoff, drainage, done = zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy()
+    for booking in sorted(bookings, key=lambda item: item.et_share):
+        z = booking.zone
+        share = min(booking.et_share, share_of_day)
+        et_mm = _actual_et(unstressed_mm[z] * max(0.0, share - done[z]), depletion[z], table.taw_mm[z], share_p[z])
+        left = depletion[z] + et_mm - booking.net_mm
+        etc[z] += et_mm
+        net[z] += booking.net_mm
+        runoff[z] += booking.runoff_mm
+        drainage[z] += max(0.0, -left)
+        depletion[z] = max(0.0, left)
+        done[z] = max(done[z], share)
+    rest = _actual_et(unstressed_mm * (share_of_day - done), depletion, table.taw_mm, share_p)
+    depletion = depletion + rest
+    rained = effective_rain(rain_mm, depletion)
+    return DayAmounts(etc + rest, rained, net, runoff, drainage, depletion - rained, raw_mm)
+
+
+def _actual_et(unstressed_mm: Any, depletion_mm: Any, taw_mm: Any, share_p: Any) -> Any:
+    stressed = unstressed_mm * stress_coefficient(depletion_mm, taw_mm, share_p)
+    return np.clip(np.minimum(stressed, taw_mm - depletion_mm), 0.0, None)
+
+
+def learn_eto(soil: SoilState, day: date, fact: EtoFact | None, assumed: EtoFact) -> SoilState:
+    """Take up a day's reference ET. Without a value the assumption stands, and says so in its method."""
+    if soil.day is None or day < soil.day - timedelta(days=PAST_DAYS_KEPT):
+        return soil
+    recent = soil.recent_eto_mm
+    if fact is not None:
+        recent = (*recent, fact.eto_mm)[-RECENT_DAYS:]
+    return replace(soil, eto={**soil.eto, day: fact or assumed}, recent_eto_mm=recent)
+
+
+def learn_rain(soil: SoilState, day: date, rain_mm: float | None) -> SoilState:
+    """Take up a day's rain. A missing measurement counts as no rain, and is remembered as missing."""
+    if soil.day is None or day < soil.day:
+        return soil
+    missing = soil.rain_missing | {day} if rain_mm is None else soil.rain_missing - {day}
+    return replace(soil, rain={**soil.rain, day: max(0.0, rain_mm or 0.0)}, rain_missing=missing)
+
+
+def book_opening(
+    soil: SoilState, table: ZoneTable, zone: Zone, days: LocalDays, start_s: float, open_s: float
+) -> tuple[SoilState, float]:
+    """Book the water of one finished opening, split at local midnight; returns the state and its gross depth in mm."""
+    z = table.index[zone.id]
+    stood_mm = float(soil.surface_mm[z])
+    gap_s = max(0.0, start_s - float(soil.surface_at_s[z]))
+    stood_mm, _ = surface_store_after(stood_mm, 0.0, zone.intake_mm_h, zone.surface_storage_mm, 0.0, gap_s)
+    bookings = list(soil.bookings)
+    for part_start_s, part_s in days.parts_by_date(start_s, open_s):
+        stood_mm, runoff_mm = surface_store_after(
+            stood_mm, zone.application_rate_mm_h, zone.intake_mm_h, zone.surface_storage_mm, part_s, 0.0
+        )
+        gross_mm = zone.application_rate_mm_h * part_s / 3600.0
+        day = days.date_at(part_start_s)
+        bookings.append(
+            Booking(
+                zone=z,
+                date=day,
+                et_share=days.et_share(part_start_s),
+                net_mm=float((gross_mm - runoff_mm) * zone.efficiency),
+                runoff_mm=float(runoff_mm),
+            )
+        )
+    surface_mm, surface_at_s = soil.surface_mm.copy(), soil.surface_at_s.copy()
+    surface_mm[z], surface_at_s[z] = stood_mm, start_s + open_s
+    state = replace(soil, bookings=tuple(bookings), surface_mm=surface_mm, surface_at_s=surface_at_s)
+    return state, zone.application_rate_mm_h * open_s / 3600.0
+
+
+def depletion_at(soil: SoilState, table: ZoneTable, days: LocalDays, at_s: float, expected_eto_mm: float) -> FloatArray:
+    """Depletion of every zone at a moment, known days by what is known and the rest by the expected ETo. [mm]"""
+    if soil.day is None:
+        return soil.depletion_mm
+    depletion = soil.depletion_mm
+    last = days.date_at(at_s)
+    day = soil.day
+    while day <= last:
+        fact = soil.eto.get(day)
+        share = days.et_share(at_s) if day == last else 1.0
+        bookings = tuple(item for item in soil.bookings if item.date == day)
+        eto_mm = fact.eto_mm if fact else expected_eto_mm
+        rain_mm = soil.rain.get(day, 0.0) if day < last or share >= 1.0 else 0.0
+        depletion = advance_day(table, day, depletion, bookings, eto_mm, rain_mm, share).depletion_mm
+        day += timedelta(days=1)
+    return depletion
+
+
+def closable(soil: SoilState, days: LocalDays, now_s: float, assumed: EtoFact) -> tuple[SoilState, date] | None:
+    """The next date that can be closed now, its weather known or overdue; None while it must stay open."""
+    day = soil.day
+    if day is None or soil.ended is None or day > soil.ended:
+        return None
+    if day not in soil.eto or day not in soil.rain:
+        if now_s < days.end_s(day) + OVERDUE_S:
+            return None
+        soil = soil if day in soil.eto else learn_eto(soil, day, None, assumed)
+        soil = soil if day in soil.rain else learn_rain(soil, day, None)
+    return soil, day
+
+
+def close_day(
+    soil: SoilState, table: ZoneTable, day: date, reasons: tuple[str, ...]
+) -> tuple[SoilState, list[RecordDay]]:
+    """Close one date: its ledger rows, and the state with the next date open."""
+    fact, rain_mm = soil.eto[day], soil.rain[day]
+    today = tuple(item for item in soil.bookings if item.date == day)
+    amounts = advance_day(table, day, soil.depletion_mm, today, fact.eto_mm, rain_mm)
+    rows = [
+        _day_row(
+            table,
+            z,
+            day,
+            fact,
+            rain_mm,
+            amounts,
+            reasons[z] if reasons else "no decision yet: the first window is still to come",
+        )
+        for z in range(len(table.ids))
+    ]
+    kept_from = day - timedelta(days=PAST_DAYS_KEPT)
+    state = replace(
+        soil,
+        day=day + timedelta(days=1),
+        depletion_mm=amounts.depletion_mm,
+        bookings=tuple(item for item in soil.bookings if item.date > day),
+        eto={known: value for known, value in soil.eto.items() if known >= kept_from},
+        rain={known: value for known, value in soil.rain.items() if known >= kept_from},
+        rain_missing=frozenset(known for known in soil.rain_missing if known >= kept_from),
+    )
+    return state, rows
+
+
+def _day_row(
+    table: ZoneTable, z: int, day: date, fact: EtoFact, rain_mm: float, amounts: DayAmounts, reason: str
+) -> RecordDay:
+    depletion_mm = float(amounts.depletion_mm[z])
+    return RecordDay(
+        date=day,
+        zone=table.ids[z],
+        eto_mm=fact.eto_mm,
+        etc_mm=float(amounts.etc_mm[z]),
+        rain_mm=rain_mm,
+        effective_rain_mm=float(amounts.effective_rain_mm[z]),
+        net_irrigation_mm=float(amounts.net_mm[z]),
+        runoff_mm=float(amounts.runoff_mm[z]),
+        drainage_mm=float(amounts.drainage_mm[z]),
+        depletion_mm=depletion_mm,
+        taw_mm=float(table.taw_mm[z]),
+        raw_mm=float(amounts.raw_mm[z]),
+        reason=reason,
+        belief_mm=depletion_mm,
+        belief_sd_mm=0.0,
+        correction_mm=0.0,
+        eto_method=fact.method,
+    )

@@ -1,0 +1,58 @@
+"""What the brain knows before anything happens: the site, its arrays, its calendar and its rules, built once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from dewpond.brain.local_time import LocalDays
+from dewpond.brain.rules_of_place import PlaceRules
+from dewpond.brain.state import EtoFact, SoilState
+from dewpond.brain.timetable import Limits
+from dewpond.brain.zone_table import ZoneTable, zone_table
+from dewpond.model.site import Site, Zone
+from dewpond.science.radiation import extraterrestrial_radiation_daily
+from dewpond.science.reference_et import hargreaves
+
+MILD_MIN_C, MILD_MAX_C = 10.0, 25.0  # the stated default day where nothing was ever measured
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """The fixed part of every decision."""
+
+    site: Site
+    table: ZoneTable
+    zones: Mapping[str, Zone]
+    days: LocalDays
+    rules: PlaceRules
+    limits: Mapping[str, Limits]
+
+    def assumed_eto(self, soil: SoilState, day: date) -> EtoFact:
+        """Reference ET of a day nobody measured: the mean of the last known days, else a stated mild day.
+
+        The default is Hargreaves (FAO-56 eq. 52) for 10 to 25 degC at the site's latitude and date.
+        """
+        if soil.recent_eto_mm:
+            mean_mm = math.fsum(soil.recent_eto_mm) / len(soil.recent_eto_mm)
+            text = f"assumed: mean of the last {len(soil.recent_eto_mm)} known days"
+            return EtoFact(eto_mm=mean_mm, method=text, sd_mm=1.2)
+        ra_mj = extraterrestrial_radiation_daily(math.radians(self.site.latitude_deg), day.timetuple().tm_yday)
+        mild_mm = float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
+        text = f"assumed: a mild day ({MILD_MIN_C:g} to {MILD_MAX_C:g} degC, Hargreaves), nothing was measured yet"
+        return EtoFact(eto_mm=mild_mm, method=text, sd_mm=2.0)
+
+
+def ground_of(site: Site) -> Ground:
+    """Everything fixed about a site."""
+    days = LocalDays(site.timezone)
+    return Ground(
+        site=site,
+        table=zone_table(site),
+        zones={zone.id: zone for zone in site.zones},
+        days=days,
+        rules=PlaceRules(site, days),
+        limits={supply.id: Limits(site.watering.max_open, supply.capacity_l_min) for supply in site.supplies},
+    )

@@ -1,0 +1,167 @@
+"""People's requests: water by hand, stop, hold, release. Each is answered in one line and leaves a record."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+from dewpond.brain.ground import Ground
+from dewpond.brain.planner import plan_night, plan_row
+from dewpond.brain.sequencer import Told, close_now
+from dewpond.brain.state import HoldState, Opening, State
+from dewpond.brain.water_need import ceiling_s
+from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishState
+from dewpond.model.events import Now, OperatorAsked
+from dewpond.model.states import ValveState
+
+LONGEST_HOLD_DAYS = 366
+NEVER_S = float("inf")
+
+
+def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    """Carry out one request, or refuse it with the limit and the remedy."""
+    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release}
+    handler = handlers.get(event.action)
+    if handler is None:
+        return state, [
+            _refuse(event, f"unknown request {event.action!r}; ask for one of {', '.join(sorted(handlers))}")
+        ]
+    return handler(ground, state, event, now)
+
+
+def expire_holds(state: State, now: Now) -> Told:
+    """Holds that are over end by themselves; the next planning decides, so nothing bursts."""
+    left = {key: hold for key, hold in state.holds.items() if now.wall < hold.until}
+    if len(left) == len(state.holds):
+        return state, []
+    state = replace(state, holds=left)
+    return state, [_hold_topic(state, now)]
+
+
+def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    zone = ground.zones.get(event.zone or "")
+    if zone is None:
+        return state, [_unknown_zone(ground, event)]
+    seconds = event.seconds if event.seconds is not None else float("nan")
+    longest_s = ceiling_s(zone)
+    if not 1.0 <= seconds <= longest_s:
+        limit = f"{zone.id} may run 1 s to {longest_s / 60:.0f} min at once ({zone.method})"
+        return state, [_refuse(event, f"{limit}; ask for less, or water again later")]
+    if not state.keeper_ready:
+        return state, [
+            _refuse(event, "the valve keeper does not answer or cannot reach the relays; start it, then ask again")
+        ]
+    number = state.hand_runs + 1
+    opening = Opening(
+        run_id=f"by-hand/{number}/{zone.id}",
+        zone=zone.id,
+        supply=zone.supply,
+        output=zone.output,
+        source="by hand",
+        window_date=ground.days.date_at(now.wall.timestamp()),
+        start_no=number,
+        start_s=now.wall.timestamp(),
+        seconds=float(round(seconds)),
+        latest_end_s=NEVER_S,
+        flow_l_min=zone.flow_l_min,
+        gross_mm=zone.application_rate_mm_h * seconds / 3600.0,
+        by_hand=True,
+        not_before_elapsed_s=now.elapsed_s,
+        cause=f"by hand: {event.who}",
+    )
+    text = f"{zone.name} is watered for {seconds / 60:g} min{_against(ground, state, zone.id, now)}."
+    state = replace(state, hand_runs=number, openings=(opening, *state.openings))
+    return state, [plan_row(opening, "planned"), _accept(event, text)]
+
+
+def _against(ground: Ground, state: State, zone_id: str, now: Now) -> str:
+    """What a watering by hand goes against, for the answer and the record."""
+    zone, wall_s = ground.zones[zone_id], now.wall.timestamp()
+    window = ground.rules.window_at(wall_s)
+    allowed = any(start <= wall_s < end for start, end in ground.rules.allowed(zone, window.date))
+    notes = [] if allowed else ["outside the allowed hours or days"]
+    if state.hold_on(zone_id) is not None:
+        notes.append("during a hold")
+    return f" ({', '.join(notes)}; recorded)" if notes else ""
+
+
+def _stop(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    if event.zone is not None and event.zone not in ground.zones:
+        return state, [_unknown_zone(ground, event)]
+    zones = frozenset(ground.zones) if event.zone is None else frozenset({event.zone})
+    commands: list[Command] = [CloseAll(cause=f"stopped by {event.who}")] if event.zone is None else []
+    for item in state.openings:
+        if item.zone in zones:
+            state, told = close_now(state, item, f"stopped by {event.who}", now)
+            commands += told
+    state = _not_again_tonight(state, zones, now)
+    what = "Everything is" if event.zone is None else f"{ground.zones[event.zone].name} is"
+    return state, [*commands, _accept(event, f"{what} stopped, and left shut for the rest of this window.")]
+
+
+def _not_again_tonight(state: State, zones: frozenset[str], now: Now) -> State:
+    """Remember the stop for the window that is open or planned; the following night is decided as usual."""
+    night = state.night
+    if night is None or now.wall.timestamp() >= night.closes_s:
+        return state
+    return replace(state, night=replace(night, stopped_zones=night.stopped_zones | zones))
+
+
+def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    until = event.until
+    if event.zone is not None and event.zone not in ground.zones:
+        return state, [_unknown_zone(ground, event)]
+    if until is None or until <= now.wall or until > now.wall + timedelta(days=LONGEST_HOLD_DAYS):
+        return state, [_refuse(event, f"a hold needs an end in the future, at most {LONGEST_HOLD_DAYS} days from now")]
+    hold = HoldState(until=until, who=event.who, reason=event.reason)
+    state = replace(state, holds={**state.holds, event.zone or "": hold})
+    commands: list[Command] = []
+    for item in state.openings:
+        if not item.by_hand and item.state is not ValveState.WAITING and event.zone in (None, item.zone):
+            state, told = close_now(state, item, f"stopped by a hold of {event.who}", now)
+            commands += told
+    state, told = replan(ground, state, now)
+    local = until.astimezone(ground.days.zone)
+    what = "Nothing runs" if event.zone is None else f"{ground.zones[event.zone].name} does not run"
+    answer = _accept(event, f"{what} by schedule until {local:%Y-%m-%d %H:%M}.")
+    return state, [*commands, *told, _hold_topic(state, now), answer]
+
+
+def _release(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    left = {} if event.zone is None else {key: hold for key, hold in state.holds.items() if key != event.zone}
+    if len(left) == len(state.holds):
+        return state, [_accept(event, "Nothing was held.")]
+    state, told = replan(ground, replace(state, holds=left), now)
+    return state, [
+        *told,
+        _hold_topic(state, now),
+        _accept(event, "The hold is released; the next plan decides as usual."),
+    ]
+
+
+def replan(ground: Ground, state: State, now: Now) -> Told:
+    """Decide the night in view afresh, if it is not over."""
+    wall_s = now.wall.timestamp()
+    if state.night is None or wall_s >= state.night.closes_s:
+        return state, []
+    return plan_night(ground, state, state.night.window_date, wall_s)
+
+
+def _hold_topic(state: State, now: Now) -> PublishState:
+    holds = [
+        {"zone": key or None, "until": hold.until.isoformat(), "by": hold.who, "reason": hold.reason}
+        for key, hold in sorted(state.holds.items())
+    ]
+    return PublishState(topic="holds", body={"at": now.wall.isoformat(), "holds": holds})
+
+
+def _unknown_zone(ground: Ground, event: OperatorAsked) -> AnswerOperator:
+    return _refuse(event, f"no zone {event.zone!r} here; zones are {', '.join(sorted(ground.zones))}")
+
+
+def _accept(event: OperatorAsked, text: str) -> AnswerOperator:
+    return AnswerOperator(request_id=event.request_id, accepted=True, text=text)
+
+
+def _refuse(event: OperatorAsked, text: str) -> AnswerOperator:
+    return AnswerOperator(request_id=event.request_id, accepted=False, text=text)

@@ -1,0 +1,333 @@
+"""Runs the plan: opens what is due, closes what is done, and accounts for every second a valve was open.
+
+Durations count elapsed time, never the wall clock. Where it is not known how long a valve was open, the water counts as
+applied. An opening that ended early without a person's wish is taken up again once, for its remainder.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+
+from dewpond.brain.beliefs import book_opening
+from dewpond.brain.ground import Ground
+from dewpond.brain.planner import plan_row
+from dewpond.brain.state import MasterState, Opening, State
+from dewpond.brain.water_need import LEAST_OPENING_S
+from dewpond.model.commands import CloseValve, Command, OpenValve, PublishState, RecordRun
+from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
+from dewpond.model.states import ValveState, advance
+
+S = ValveState
+ACTIVE = frozenset({S.OPENING, S.OPEN, S.CLOSING})
+DONE = "done"
+MADE_WAY = "made way for water by hand"
+ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
+REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
+ON_TIME_S = 1e-6
+FINISHED_KEPT = 2000  # openings of one night that screens can still show
+Told = tuple[State, list[Command]]
+
+
+def active(state: State, supply: str | None = None) -> list[Opening]:
+    """Openings whose valve is open or on its way, of one supply or of all."""
+    return [item for item in state.openings if item.state in ACTIVE and supply in (None, item.supply)]
+
+
+def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
+    """The keeper holds the valve open: the run's time counts from the event's own moment."""
+    late_s = max(0.0, (now.wall - event.at).total_seconds())
+    return _change(
+        state,
+        event.run_id,
+        lambda item: (
+            replace(
+                item,
+                state=advance(item.state, S.OPEN),
+                opened_at=event.at,
+                opened_elapsed_s=now.elapsed_s - late_s,
+            )
+            if item.state is S.OPENING
+            else item
+        ),
+        "running",
+    )
+
+
+def on_closed(ground: Ground, state: State, event: ValveClosed, now: Now) -> Told:
+    """The valve is shut: book its water, record the run, and queue the remainder if it ended early by a fault."""
+    item = _find(state, event.run_id)
+    if item is None or item.state not in ACTIVE:
+        return state, []
+    return _finish(ground, state, item, event.open_s, event.why, now)
+
+
+def on_refused(state: State, event: ValveRefused, now: Now) -> Told:
+    """The keeper would not open: try again for a while, then give the opening up and say so."""
+    if event.run_id.startswith("master/"):
+        return _close_supply_of(state, event.run_id.split("/")[1], f"the master valve would not open: {event.why}")
+    item = _find(state, event.run_id)
+    if item is None or item.state is not S.OPENING:
+        return state, []
+    first_s = item.asked_elapsed_s or now.elapsed_s
+    if now.elapsed_s - first_s >= REFUSALS_S:
+        given_up = replace(item, state=S.REFUSED, close_cause=event.why)
+        return _without(state, given_up), [plan_row(given_up, "dropped"), _zone_topic(given_up, now, event.why)]
+    waiting = replace(item, state=S.WAITING, asked_elapsed_s=first_s, not_before_elapsed_s=now.elapsed_s + ASK_AGAIN_S)
+    return _swap(state, waiting), []
+
+
+def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) -> Told:
+    """Compare what the keeper holds open with what should be open, and settle every difference on the dry side."""
+    commands: list[Command] = []
+    held = dict(event.open_outputs)
+    for item in active(state):
+        if held.get(item.output) == item.run_id:
+            state = _swap(state, replace(item, state=S.OPEN)) if item.state is S.OPENING else state
+            continue
+        open_s = event.closed.get(item.run_id)
+        known = open_s is not None
+        if open_s is None:
+            open_s = 0.0 if item.state is S.OPENING else min(item.seconds, now.elapsed_s - item.opened_elapsed_s)
+        why = "interrupted" if known else "interrupted; how long it was open is not known and counted as applied"
+        state, told = _finish(ground, state, item, max(0.0, open_s), why, now)
+        commands += told
+    wanted = {item.run_id for item in active(state)} | {master.run_id for master in state.masters.values()}
+    for output, run_id in sorted(held.items()):
+        if run_id not in wanted:
+            commands.append(CloseValve(run_id=run_id, output=output, cause="nobody asked for it"))
+    return replace(state, keeper_session=event.session, keeper_ready=event.ready), commands
+
+
+def run_due(ground: Ground, state: State, now: Now) -> Told:
+    """Close what is done, then open what is due and has room."""
+    state, commands = _close_done(state, now)
+    state, opened = _open_due(ground, state, now)
+    state, masters = _shut_idle_masters(state)
+    return state, commands + opened + masters
+
+
+def close_now(state: State, item: Opening, cause: str, now: Now) -> Told:
+    """Have an opening closed for a stated cause; one that waits is dropped instead."""
+    if item.state is S.WAITING:
+        return _without(state, item), [plan_row(item, "dropped")]
+    if item.state is S.CLOSING:
+        return state, []
+    closing = replace(item, state=advance(item.state, S.CLOSING), close_cause=cause, asked_elapsed_s=now.elapsed_s)
+    return _swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
+
+
+def next_wake_s(state: State, now: Now) -> float:
+    """Elapsed time at which ``run_due`` has something to do again."""
+    wake_s = math.inf
+    wall_s = now.wall.timestamp()
+    for item in state.openings:
+        if item.state is S.OPEN:
+            wake_s = min(wake_s, item.opened_elapsed_s + item.seconds)
+        elif item.state in (S.CLOSING, S.OPENING):
+            wake_s = min(wake_s, item.asked_elapsed_s + ASK_AGAIN_S)
+        elif item.state is S.WAITING:
+            # One that is due and still waits lacks room or a keeper; an event brings its turn, or another look.
+            due_s = max(item.not_before_elapsed_s, now.elapsed_s + item.start_s - wall_s)
+            wake_s = min(wake_s, due_s if due_s > now.elapsed_s + ON_TIME_S else now.elapsed_s + ASK_AGAIN_S)
+    return wake_s
+
+
+def _close_done(state: State, now: Now) -> Told:
+    commands: list[Command] = []
+    for item in state.openings:
+        if item.state is S.OPEN and now.elapsed_s >= item.opened_elapsed_s + item.seconds - ON_TIME_S:
+            state, told = close_now(state, item, DONE, now)
+            commands += told
+        elif item.state in (S.CLOSING, S.OPENING) and now.elapsed_s >= item.asked_elapsed_s + ASK_AGAIN_S - ON_TIME_S:
+            cause = item.close_cause or "the keeper did not answer"
+            again = replace(item, state=S.CLOSING, asked_elapsed_s=now.elapsed_s, close_cause=cause)
+            state = _swap(state, again)
+            commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
+    return state, commands
+
+
+def _open_due(ground: Ground, state: State, now: Now) -> Told:
+    commands: list[Command] = []
+    wall_s = now.wall.timestamp()
+    people_first = sorted(state.openings, key=lambda item: not item.by_hand)
+    for item in people_first:
+        if item.state is not S.WAITING or now.elapsed_s < item.not_before_elapsed_s - ON_TIME_S:
+            continue
+        if item.start_s > wall_s + ON_TIME_S:
+            continue
+        state, told = _try_open(ground, state, item, now)
+        commands += told
+    return state, commands
+
+
+def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
+    left_s = item.latest_end_s - now.wall.timestamp()
+    if left_s < min(item.seconds, LEAST_OPENING_S):
+        return _without(state, item), [plan_row(item, "dropped")]
+    if not state.keeper_ready or not (now.trusted or item.by_hand):
+        return state, []
+    if not _room(ground, state, item):
+        return _make_way(state, item, now) if item.by_hand else (state, [])
+    opening = replace(
+        item,
+        state=advance(item.state, S.OPENING),
+        seconds=float(min(item.seconds, math.floor(left_s))) if math.isfinite(left_s) else item.seconds,
+        asked_elapsed_s=item.asked_elapsed_s or now.elapsed_s,
+    )
+    state, commands = _open_master(ground, _swap(state, opening), opening, now)
+    intent = OpenValve(run_id=opening.run_id, output=opening.output, zone=opening.zone, planned_s=opening.seconds)
+    return state, [*commands, intent]
+
+
+def _room(ground: Ground, state: State, item: Opening) -> bool:
+    running = active(state, item.supply)
+    limits = ground.limits[item.supply]
+    if len(running) >= limits.max_open or any(other.zone == item.zone for other in running):
+        return False
+    flow_l_min = sum(other.flow_l_min for other in running) + item.flow_l_min
+    return limits.capacity_l_min is None or flow_l_min <= limits.capacity_l_min + 1e-9
+
+
+def _make_way(state: State, item: Opening, now: Now) -> Told:
+    """A person's watering wins: the opening that started first is closed, then the next, until there is room."""
+    running = sorted(active(state, item.supply), key=lambda other: (other.by_hand, other.opened_elapsed_s))
+    if not running or any(other.state is S.CLOSING for other in running):
+        return state, []
+    same_zone = [other for other in running if other.zone == item.zone]
+    first = (same_zone or running)[0]
+    return close_now(state, first, f"stopped: {MADE_WAY}" if first.by_hand else MADE_WAY, now)
+
+
+def _open_master(ground: Ground, state: State, item: Opening, now: Now) -> Told:
+    output = ground.site.supply(item.supply).master_output
+    if output is None:
+        return state, []
+    until_s = now.elapsed_s + item.seconds
+    before = state.masters.get(item.supply)
+    run_id = before.run_id if before else f"master/{item.supply}/{item.run_id}"
+    until_s = max(until_s, before.until_elapsed_s) if before else until_s
+    masters = {**state.masters, item.supply: MasterState(run_id=run_id, output=output, until_elapsed_s=until_s)}
+    planned_s = until_s - now.elapsed_s
+    command = OpenValve(run_id=run_id, output=output, zone=None, planned_s=planned_s, follows=True)
+    return replace(state, masters=masters), [command]
+
+
+def _shut_idle_masters(state: State) -> Told:
+    """No master stays open over shut zones: that would only feed a leak."""
+    idle = [supply for supply in state.masters if not active(state, supply)]
+    commands: list[Command] = [
+        CloseValve(run_id=state.masters[supply].run_id, output=state.masters[supply].output, cause=DONE)
+        for supply in idle
+    ]
+    if not idle:
+        return state, commands
+    return replace(state, masters={k: v for k, v in state.masters.items() if k not in idle}), commands
+
+
+def _close_supply_of(state: State, supply: str, cause: str) -> Told:
+    commands: list[Command] = []
+    for item in active(state, supply):
+        closing = replace(item, state=S.CLOSING, close_cause=cause)
+        state = _swap(state, closing)
+        commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
+    return state, commands
+
+
+def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now) -> Told:
+    zone = ground.zones[item.zone]
+    open_s = round(open_s, 3)
+    cause = item.close_cause or why
+    start = item.opened_at or now.wall - timedelta(seconds=open_s)
+    commands: list[Command] = []
+    gross_mm = 0.0
+    if open_s > 0.0:
+        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start.timestamp(), open_s)
+        end_s = start.timestamp() + open_s
+        state = replace(state, soil=soil, last_runs={**state.last_runs, item.zone: (end_s, gross_mm)})
+        commands.append(
+            RecordRun(
+                run_id=item.run_id,
+                zone=item.zone,
+                start=start,
+                end=start + timedelta(seconds=open_s),
+                seconds=open_s,
+                gross_mm=gross_mm,
+                litres=gross_mm * zone.area_m2,
+                cause=item.cause,
+                metered_litres=item.metered_l if ground.site.supply(item.supply).meter else None,
+                note="" if cause == DONE else cause,
+            )
+        )
+    over = replace(item, state=S.CLOSED, seconds=open_s, gross_mm=gross_mm)
+    finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
+    state = replace(_without(state, item), finished=finished)
+    short_s = item.seconds - open_s
+    remainder = _remainder(item, open_s, cause, now)
+    if remainder is not None:
+        state = replace(
+            state, openings=tuple(sorted((*state.openings, remainder), key=lambda o: (o.start_s, o.run_id)))
+        )
+    word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
+    commands += [plan_row(remainder or item, word), _zone_topic(replace(item, state=S.CLOSED), now, cause)]
+    return state, commands
+
+
+def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | None:
+    """What is left of an opening that ended early through no wish of a person; None where it ends for good."""
+    left_s = item.seconds - open_s
+    wished = cause == DONE or cause.startswith("stop")
+    if wished or item.resumed or left_s < LEAST_OPENING_S:
+        return None
+    return replace(
+        item,
+        run_id=f"{item.run_id}/remainder",
+        state=S.WAITING,
+        resumed=True,
+        start_s=now.wall.timestamp(),
+        seconds=float(math.floor(left_s)),
+        gross_mm=item.gross_mm * left_s / item.seconds,
+        opened_at=None,
+        asked_elapsed_s=0.0,
+        not_before_elapsed_s=now.elapsed_s,
+        close_cause="",
+        metered_l=0.0,
+        cause=f"{item.cause}, the remainder",
+    )
+
+
+def _find(state: State, run_id: str) -> Opening | None:
+    return next((item for item in state.openings if item.run_id == run_id), None)
+
+
+def _swap(state: State, item: Opening) -> State:
+    return replace(state, openings=tuple(item if old.run_id == item.run_id else old for old in state.openings))
+
+
+def _without(state: State, item: Opening) -> State:
+    return replace(state, openings=tuple(old for old in state.openings if old.run_id != item.run_id))
+
+
+def _change(state: State, run_id: str, change: Callable[[Opening], Opening], word: str) -> Told:
+    item = _find(state, run_id)
+    if item is None:
+        return state, []
+    changed = change(item)
+    if changed is item:
+        return state, []
+    assert changed.opened_at is not None  # noqa: S101 - an OPEN opening always has its moment
+    return _swap(state, changed), [plan_row(changed, word), _open_topic(changed)]
+
+
+def _open_topic(item: Opening) -> PublishState:
+    assert item.opened_at is not None  # noqa: S101
+    until = item.opened_at + timedelta(seconds=item.seconds)
+    body = {"at": item.opened_at.isoformat(), "valve": "open", "until": until.isoformat(), "cause": item.cause}
+    return PublishState(topic=f"zone/{item.zone}/state", body=body)
+
+
+def _zone_topic(item: Opening, now: Now, why: str) -> PublishState:
+    body = {"at": now.wall.isoformat(), "valve": item.state.value, "until": None, "cause": why}
+    return PublishState(topic=f"zone/{item.zone}/state", body=body)

@@ -1,0 +1,171 @@
+"""What the brain remembers between steps. Plain data: it goes into snapshots and comes back equal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dewpond.model.reasons import ZoneReason
+from dewpond.model.states import ValveState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EtoFact:
+    """Reference ET of one day, as told or as assumed."""
+
+    eto_mm: float
+    method: str
+    sd_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booking:
+    """Water one opening brought to one zone on one calendar date, at the share of the day's ET already past."""
+
+    zone: int
+    date: date
+    et_share: float
+    net_mm: float
+    runoff_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoilState:
+    """The ledger of every zone: closed up to the evening before ``day``, open from there on.
+
+    ``depletion_mm`` is missing from field capacity at the end of the day before ``day``. ``surface_mm`` is the water
+    standing on the ground at ``surface_at_s`` (seconds since 1970). Weather maps hold open days and a short past.
+    """
+
+    zone_ids: tuple[str, ...]
+    day: date | None
+    ended: date | None
+    depletion_mm: NDArray[np.float64]
+    surface_mm: NDArray[np.float64]
+    surface_at_s: NDArray[np.float64]
+    bookings: tuple[Booking, ...] = ()
+    eto: Mapping[date, EtoFact] = field(default_factory=dict)
+    rain: Mapping[date, float] = field(default_factory=dict)
+    rain_missing: frozenset[date] = frozenset()
+    recent_eto_mm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """One opening of one valve, from plan to closing.
+
+    ``start_s`` is wall time in seconds since 1970; ``latest_end_s`` the end of the allowed interval it stands in.
+    ``opened_elapsed_s`` counts the duration, never the wall clock.
+    """
+
+    run_id: str
+    zone: str
+    supply: str
+    output: int
+    source: str
+    window_date: date
+    start_no: int
+    start_s: float
+    seconds: float
+    latest_end_s: float
+    flow_l_min: float
+    gross_mm: float
+    state: ValveState = ValveState.WAITING
+    by_hand: bool = False
+    resumed: bool = False
+    opened_at: datetime | None = None
+    opened_elapsed_s: float = 0.0
+    asked_elapsed_s: float = 0.0
+    not_before_elapsed_s: float = 0.0
+    close_cause: str = ""
+    metered_l: float = 0.0
+    cause: str = ""
+
+    @property
+    def key(self) -> tuple[str, str, date, int]:
+        """The key of its plan row: no local night holds a second opening of this key."""
+        return self.zone, self.source, self.window_date, self.start_no
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MasterState:
+    """A supply's master valve while zones of that supply run."""
+
+    run_id: str
+    output: int
+    until_elapsed_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorState:
+    """The last word of one sensor."""
+
+    at_s: float
+    value: float
+    rejected: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightState:
+    """The night being planned or watered: its window in wall seconds since 1970."""
+
+    window_date: date
+    opens_s: float
+    closes_s: float
+    stopped_zones: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoldState:
+    """A person's hold on what the schedule would do, on the whole site or on one zone."""
+
+    until: datetime
+    who: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmState:
+    """One open incident."""
+
+    key: str
+    since: datetime
+    kind: str
+    zone: str | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Everything the brain knows.
+
+    ``openings`` are tonight's that are still to come or running, in order of start; ``finished`` those that are over.
+    """
+
+    soil: SoilState
+    openings: tuple[Opening, ...] = ()
+    finished: tuple[Opening, ...] = ()
+    masters: Mapping[str, MasterState] = field(default_factory=dict)
+    night: NightState | None = None
+    holds: Mapping[str, HoldState] = field(default_factory=dict)  # by zone id; "" holds the whole site
+    reasons: Mapping[str, ZoneReason] = field(default_factory=dict)
+    day_reasons: Mapping[date, tuple[str, ...]] = field(default_factory=dict)
+    sensors: Mapping[str, SensorState] = field(default_factory=dict)
+    supply_flow_l_min: Mapping[str, float] = field(default_factory=dict)
+    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    keeper_session: str = ""
+    keeper_ready: bool = False
+    broker_connected: bool | None = None
+    hand_runs: int = 0
+    last_runs: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # zone -> (end_s, gross_mm)
+    flow_told_s: Mapping[str, float] = field(default_factory=dict)
+    site_digest: str = ""
+
+    def hold_on(self, zone: str) -> HoldState | None:
+        """The hold that lasts longest of those on this zone and on the whole site, or None."""
+        here = [hold for key, hold in self.holds.items() if key in ("", zone)]
+        return max(here, key=lambda hold: hold.until, default=None)

@@ -1,0 +1,88 @@
+"""How much water each zone gets tonight, and why.
+
+The ``refill`` rule: water a zone tonight if waiting for its next allowed night would take it past its readily
+available water; then refill it to field capacity. A zone that can wait is left dry: room for rain is where water is
+saved. Caps come from the zone itself: 1.5 times the time to refill RAW a night, and a ceiling per opening by method.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from dewpond.model.site import Zone
+from dewpond.science.application import split_run
+
+# Longest single opening by method [s]: spray 60 min, rotor 120 min, drip or bubbler 12 h (common practice, no source).
+CEILING_S = {"spray": 3600.0, "rotor": 7200.0, "drip": 43_200.0, "bubbler": 43_200.0}
+NIGHT_CAP_SHARE = 1.5  # of the time to refill RAW, a night
+LEAST_OPENING_S = 60.0  # below this a valve mostly fills its pipe (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One zone's need for one night: what it lacks, what it is given, what limited it."""
+
+    zone: str
+    water: bool
+    depletion_mm: float
+    raw_mm: float
+    taw_mm: float
+    until_next_mm: float  # expected ETc until the following chance
+    net_mm: float
+    seconds: float
+    limits: tuple[str, ...] = ()
+
+
+def ceiling_s(zone: Zone) -> float:
+    """The longest single opening of a zone, whatever the inputs. [s]"""
+    return CEILING_S[zone.method]
+
+
+def night_cap_s(zone: Zone) -> float:
+    """The most watering a zone gets in one night. [s]"""
+    return math.ceil(NIGHT_CAP_SHARE * zone.raw_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
+
+
+def refill(zone: Zone, depletion_mm: float, raw_mm: float, taw_mm: float, until_next_mm: float) -> Need:
+    """Tonight's need under the refill rule. Depths in mm of the root zone."""
+    water = depletion_mm + until_next_mm > raw_mm and depletion_mm > 0.0
+    if not water:
+        return Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0)
+    return for_depth(zone, depletion_mm, depletion_mm, raw_mm, taw_mm, until_next_mm)
+
+
+def for_depth(
+    zone: Zone, net_mm: float, depletion_mm: float, raw_mm: float, taw_mm: float, until_next_mm: float
+) -> Need:
+    """Turn a wanted net depth into whole seconds of watering under the zone's own caps."""
+    limits: list[str] = []
+    wanted_s = math.floor(net_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
+    seconds = min(wanted_s, night_cap_s(zone))
+    if seconds < wanted_s:
+        limits.append(
+            f"The night's cap for this zone is {night_cap_s(zone) / 60:.0f} min ({NIGHT_CAP_SHARE:g} times the time to "
+            f"refill it); {(wanted_s - seconds) / 60:.0f} min wait for the next night."
+        )
+    if seconds < LEAST_OPENING_S:
+        limits.append(
+            f"Less than {LEAST_OPENING_S:.0f} s of watering only fills the pipe; it waits for the next chance."
+        )
+        return Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, tuple(limits))
+    given_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
+    return Need(zone.id, True, depletion_mm, raw_mm, taw_mm, until_next_mm, given_mm, seconds, tuple(limits))
+
+
+def split(zone: Zone, seconds: float) -> tuple[tuple[float, ...], float]:
+    """Openings of whole seconds and the soaking rest between them, so that nothing runs off. [s]
+
+    The surface store fills while an opening applies more than the soil takes in, and empties in the rest.
+    """
+    openings, opening_s, rest_s = split_run(
+        seconds, zone.application_rate_mm_h, zone.intake_mm_h, zone.surface_storage_mm
+    )
+    count, each_s, rest_s = int(openings), float(opening_s), float(rest_s)
+    if each_s > ceiling_s(zone):
+        count, rest_s = math.ceil(seconds / ceiling_s(zone)), 0.0
+        each_s = float(math.ceil(seconds / count))
+    return (*([each_s] * (count - 1)), seconds - each_s * (count - 1)), rest_s

@@ -1,0 +1,172 @@
+"""The picture people see, built from the brain's state after a pass."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dewpond.brain.beliefs import depletion_at
+from dewpond.brain.brain import Brain
+from dewpond.brain.local_time import utc
+from dewpond.brain.sequencer import active
+from dewpond.brain.state import Opening, SoilState, State
+from dewpond.model.events import Now
+from dewpond.model.site import Sensor, Supply, Zone
+from dewpond.model.states import ValveState
+from dewpond.model.view import AlarmView, OpeningView, SensorView, SiteView, SupplyView, ZoneView
+
+UNITS = {
+    "rain": "mm",
+    "soil_moisture": "m3/m3",
+    "flow": "L",
+    "pressure": "kPa",
+    "temperature": "degC",
+    "humidity": "%",
+    "wind": "m/s",
+    "solar": "W/m2",
+    "switch": "",
+    "other": "",
+}
+FRESH_S = 1800.0  # where the mapping states no max_age_s
+
+
+class Look:
+    """Builds views of one site; the soil is worked out anew at most once a minute."""
+
+    def __init__(self, brain: Brain) -> None:
+        self._brain = brain
+        self._depletion_mm = np.zeros(0)
+        self._worked_out: tuple[SoilState | None, int] = (None, 0)
+
+    def __call__(self, state: State, now: Now) -> SiteView:
+        ground = self._brain.ground
+        site, night = ground.site, state.night
+        window = ground.rules.window_at(now.wall.timestamp())
+        whole = state.holds.get("")
+        return SiteView(
+            at=now.wall,
+            name=site.name,
+            slug=site.slug,
+            timezone=site.timezone,
+            units=site.units,
+            broker={None: "none", True: "connected", False: "lost"}[state.broker_connected],
+            keeper="ready" if state.keeper_ready else "lost" if "keeper" in state.alarms else "not ready",
+            clock_trusted=now.trusted,
+            hold_until=whole.until if whole else None,
+            hold_reason=whole.reason if whole else "",
+            window_date=night.window_date if night else window.date,
+            window_opens=utc(night.opens_s if night else window.opens_s),
+            window_closes=utc(night.closes_s if night else window.closes_s),
+            next_planning=None,
+            zones=tuple(self._zone(state, zone, now) for zone in site.zones),
+            supplies=tuple(self._supply(state, supply, now) for supply in site.supplies),
+            sensors=tuple(_sensor(state, sensor, now) for sensor in site.sensors),
+            openings=tuple(_opening(item) for item in (*state.finished, *state.openings)),
+            alarms=tuple(
+                AlarmView(key=a.key, since=a.since, kind=a.kind, zone=a.zone, sentence=a.sentence)
+                for a in state.alarms.values()
+            ),
+            simulated=site.relays.driver == "simulated",
+        )
+
+    def _zone(self, state: State, zone: Zone, now: Now) -> ZoneView:
+        ground = self._brain.ground
+        z = ground.table.index[zone.id]
+        running = next((item for item in active(state) if item.zone == zone.id), None)
+        last = state.last_runs.get(zone.id)
+        return ZoneView(
+            id=zone.id,
+            name=zone.name,
+            supply=zone.supply,
+            output=zone.output,
+            valve=running.state.value if running else "closed" if state.keeper_ready else "unknown",
+            opened_at=running.opened_at if running else None,
+            until=_until(running),
+            asked_by=running.cause if running else "",
+            depletion_mm=float(self._now_missing(state, now)[z]),
+            depletion_sd_mm=0.0,
+            raw_mm=float(ground.table.raw_mm[z]),
+            taw_mm=float(ground.table.taw_mm[z]),
+            flow_l_min=zone.flow_l_min,
+            held=_held(state, zone),
+            last_run_end=utc(last[0]) if last else None,
+            last_run_mm=last[1] if last else None,
+            week_litres=0.0,
+            reason=state.reasons.get(zone.id),
+        )
+
+    def _now_missing(self, state: State, now: Now) -> NDArray[np.float64]:
+        """Depletion now; remembered for a minute as long as the ledger is the same."""
+        ground, at_s = self._brain.ground, now.wall.timestamp()
+        if self._worked_out[0] is not state.soil or self._worked_out[1] != int(at_s // 60):
+            expected_mm = ground.assumed_eto(state.soil, ground.days.date_at(at_s)).eto_mm
+            self._depletion_mm = depletion_at(state.soil, ground.table, ground.days, at_s, expected_mm)
+            self._worked_out = (state.soil, int(at_s // 60))
+        return self._depletion_mm
+
+    def _supply(self, state: State, supply: Supply, now: Now) -> SupplyView:
+        meter = state.sensors.get(supply.meter or "")
+        pressure = state.sensors.get(supply.pressure or "")
+        if supply.meter is None:
+            watching = "not watching: this supply has no flow meter"
+        elif meter is None or now.wall.timestamp() - meter.at_s > FRESH_S:
+            watching = "not watching: no fresh word from the flow meter"
+        else:
+            watching = "not watching yet: usual flows are still to be learnt"
+        return SupplyView(
+            id=supply.id,
+            capacity_l_min=supply.capacity_l_min,
+            expected_l_min=sum(item.flow_l_min for item in active(state, supply.id)),
+            flow_l_min=state.supply_flow_l_min.get(supply.id),
+            flow_at=utc(meter.at_s) if meter else None,
+            pressure_kpa=pressure.value if pressure else None,
+            pressure_at=utc(pressure.at_s) if pressure else None,
+            watching=watching,
+        )
+
+
+def _until(running: Opening | None) -> datetime | None:
+    if running is None or running.opened_at is None:
+        return None
+    return running.opened_at + timedelta(seconds=running.seconds)
+
+
+def _held(state: State, zone: Zone) -> str:
+    hold = state.hold_on(zone.id)
+    if hold is not None:
+        return f"held by {hold.who}{': ' + hold.reason if hold.reason else ''}"
+    if state.night is not None and zone.id in state.night.stopped_zones:
+        return "stopped by a person for this window"
+    return ""
+
+
+def _opening(item: Opening) -> OpeningView:
+    words = {ValveState.WAITING: "planned", ValveState.CLOSED: "done", ValveState.REFUSED: "dropped"}
+    return OpeningView(
+        zone=item.zone,
+        supply=item.supply,
+        start=item.opened_at or utc(item.start_s),
+        seconds=item.seconds,
+        gross_mm=item.gross_mm,
+        flow_l_min=item.flow_l_min,
+        source=item.source,
+        state=words.get(item.state, "running"),
+        note=item.cause,
+    )
+
+
+def _sensor(state: State, sensor: Sensor, now: Now) -> SensorView:
+    last = state.sensors.get(sensor.id)
+    max_age_s = float(sensor.mapping.get("max_age_s") or FRESH_S)
+    known = last is not None and last.at_s > 0.0
+    return SensorView(
+        id=sensor.id,
+        kind=sensor.kind,
+        value=last.value if last and known else None,
+        unit=UNITS[sensor.kind],
+        at=utc(last.at_s) if last and known else None,
+        fresh=bool(last and known and now.wall.timestamp() - last.at_s <= max_age_s),
+        rejected=last.rejected if last else 0,
+    )
