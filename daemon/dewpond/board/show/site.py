@@ -1,0 +1,50 @@
+"""What stands at the head of every page: the site's name, how old the picture is, and what is not as it should be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from dewpond.board.words import Words, span
+from dewpond.model.view import SiteView
+
+
+@dataclass(frozen=True, slots=True)
+class Masthead:
+    """``notices`` are sentences about the service itself; ``stale`` marks a picture that is older than it should be."""
+
+    title: str
+    as_of: str
+    stale: bool
+    notices: tuple[str, ...]
+
+
+def masthead(view: SiteView | None, now: datetime, stale_after_s: float) -> Masthead:
+    """The head of a page seen at ``now`` (the clock of the data)."""
+    if view is None:
+        return Masthead("dewpond", "", False, ())
+    words = Words.of(view)
+    age_s = (now - view.at).total_seconds()
+    stale = age_s > stale_after_s
+    notices = [f"The daemon has said nothing for {span(age_s)}; what you see may be out of date."] if stale else []
+    notices += service_notices(view)
+    if view.hold_until is not None and view.hold_until > view.at:
+        why = f" ({view.hold_reason})" if view.hold_reason else ""
+        notices.append(f"All watering is on hold until {words.when(view.hold_until, view.at)}{why}.")
+    return Masthead(view.name, words.full(view.at), stale, tuple(notices))
+
+
+def service_notices(view: SiteView) -> list[str]:
+    """What keeps the service from doing its work, one sentence each."""
+    notices = []
+    if view.simulated:
+        notices.append("This site is simulated: no real water flows.")
+    if view.keeper == "lost":
+        notices.append("The valve keeper does not answer. Its leases run out by themselves and close every valve.")
+    elif view.keeper != "ready":
+        notices.append("The valve keeper cannot reach the relays and refuses to open anything.")
+    if view.broker == "lost":
+        notices.append("The link to the message broker is down; sensors are not heard.")
+    if not view.clock_trusted:
+        notices.append("The clock cannot be trusted yet, so nothing starts by schedule.")
+    return notices
