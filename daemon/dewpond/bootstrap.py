@@ -1,0 +1,263 @@
+"""Puts the daemon together: the only place that picks adapters. Decisions live in the brain, the loop in the runner."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from dewpond.adapters import supervision
+from dewpond.adapters.calendar import LiveCalendar, PolledCalendar, done_keys, entries_for_site
+from dewpond.adapters.desk import OperatorDesk
+from dewpond.adapters.keeper_client import KeeperClient, close_all_now
+from dewpond.adapters.mqtt.bus import MqttBus, NoBus
+from dewpond.adapters.operator_socket import OperatorSocket
+from dewpond.adapters.single_instance import AlreadyRunning, SingleInstance
+from dewpond.adapters.store.journal import JournalReader
+from dewpond.adapters.store.reader import StoreReader
+from dewpond.adapters.store.sql_store import SqlStore
+from dewpond.adapters.store.tables import StoreUnusable
+from dewpond.adapters.system_clock import SystemClock
+from dewpond.adapters.weather.live import CombinedWeather, weather_for
+from dewpond.brain.brain import Brain
+from dewpond.brain.local_time import LocalDays
+from dewpond.brain.planner import plan_night
+from dewpond.brain.state import State
+from dewpond.model.codec import to_plain
+from dewpond.model.events import (
+    DayEnded,
+    Now,
+    PlanningDue,
+    RainKnown,
+    ReadingsArrived,
+    ReferenceEtKnown,
+    ServiceStarted,
+)
+from dewpond.model.site import Site
+from dewpond.ports import Bus, Calendar, Clock
+from dewpond.runner.look import Look
+from dewpond.runner.restore import restore
+from dewpond.runner.runner import Ports, Runner
+from dewpond.settings.problems import SiteRefused
+from dewpond.settings.service import ServiceRefused, ServiceSettings, load_service
+from dewpond.settings.site_file import require_site
+
+FIRST_DEPLETION_SHARE = 0.5  # of RAW, where nothing is known of the soil yet: neither a flood nor a drought
+LONGEST_SLEEP_S = 20.0  # the loop looks around at least this often, for clock steps and the watchdog
+READINGS_OF_A_DAY = 100_000
+KNOWN_DATES = 400  # how many newest days of the journal are asked for weather that is already known
+
+
+class Refused(Exception):
+    """Raised when the daemon cannot start: the text is for the person who started it."""
+
+
+def run_daemon(site_path: Path, say: Callable[[str], None]) -> int:
+    """Run the daemon of one site until SIGTERM or SIGINT; returns the exit code. Raises Refused."""
+    with _refusals():
+        service = load_service(site_path)
+        site = require_site(site_path)
+        service.state_dir.mkdir(parents=True, exist_ok=True)
+        with SingleInstance(service.daemon_lock), contextlib.ExitStack() as stack:
+            daemon = _assemble(site, service, stack)
+            return _serve(daemon, service, stack, say)
+
+
+def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
+    """Tonight's plan from the site file and the stored state, for a person while no daemon runs. Raises Refused."""
+    with _refusals():
+        if service.site is None:
+            raise Refused("no site file is named; give one, or set DEWPOND_SITE")
+        site = require_site(service.site)
+        brain = Brain(site)
+        _, state = _stored_state(brain, service.database, now)
+        window = brain.ground.rules.window_at(now.wall.timestamp())
+        state, _ = plan_night(brain.ground, state, window.date, now.wall.timestamp())
+        view = to_plain(Look(brain)(state, now))
+        reasons = [{**to_plain(told), "sentences": list(told.sentences())} for told in state.reasons.values()]
+        names = ("window_date", "window_opens", "window_closes", "timezone", "openings")
+        return {**{name: view[name] for name in names}, "reasons": reasons}
+
+
+@dataclass(frozen=True, slots=True)
+class _Daemon:
+    """The assembled parts that have to be started and stopped."""
+
+    site: Site
+    runner: Runner
+    desk: OperatorDesk
+    bus: Bus
+    valves: KeeperClient
+    store: SqlStore
+    clock: Clock
+    first: bool
+
+
+def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack) -> _Daemon:
+    brain = Brain(site)
+    clock = _clock(site, service)
+    now = clock.now()
+    store = SqlStore(service.database, now=now, version=version("dewpond"))
+    stack.callback(store.close)
+    step_no, state = _stored_state(brain, service.database, now)
+    step_no = max(step_no, store.last_step_no)
+    journal = JournalReader(service.database)
+    desk = OperatorDesk(clock, session=str(step_no))
+    bus = _bus(site, service, clock, step_no)
+    stack.callback(bus.close)
+    calendar = _calendar(site, service, clock, journal)
+    weather = _weather(site, service, clock, journal)
+    stack.callback(weather.close)
+    valves = KeeperClient(service.keeper_socket, lease_s=service.lease_s, renew_s=service.renew_s)
+    stack.callback(valves.disconnect)
+    runner = Runner(
+        brain=brain,
+        state=state,
+        step_no=step_no,
+        look=Look(brain),
+        after_pass=lambda _now: supervision.alive(),
+        longest_sleep_s=LONGEST_SLEEP_S,
+        ports=Ports(clock=clock, valves=valves, bus=bus, store=store, calendar=calendar, weather=weather, desk=desk),
+    )
+    if isinstance(calendar, LiveCalendar):
+        calendar.start()
+        stack.callback(calendar.close)
+    return _Daemon(site, runner, desk, bus, valves, store, clock, first=step_no == 0)
+
+
+def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> int:
+    socket = OperatorSocket(service.operator_socket, daemon.desk)
+    socket.start()
+    stack.callback(socket.close)
+    runner, now = daemon.runner, daemon.clock.now()
+    started = ServiceStarted(
+        at=now.wall, site_digest=daemon.site.digest, version=version("dewpond"), first=daemon.first
+    )
+    runner.tell(started)
+    runner.pass_once()
+    daemon.store.snapshot(runner.step_no, now, runner.state)
+    daemon.store.commit()
+    where = _board(daemon, service, stack, say)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: runner.stop())
+    supervision.ready()
+    say(f"{daemon.site.name}: ready, {len(daemon.site.zones)} zones, {where}.")
+    runner.run()
+    supervision.stopping()
+    _shut(daemon)
+    say(f"{daemon.site.name}: stopped, valves shut.")
+    return 0
+
+
+def _shut(daemon: _Daemon) -> None:
+    """Close every valve, book what they gave, and leave a state that the next start can go on from."""
+    runner, now = daemon.runner, daemon.clock.now()
+    runner.tell(*daemon.valves.close_all(now, "the service was stopped"))
+    runner.step_events(now)
+    daemon.store.snapshot(runner.step_no, now, runner.state)
+    daemon.store.commit()
+
+
+def _board(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> str:
+    if service.board is None:
+        return "no board"
+    # The web libraries are loaded only where a board is wanted.
+    from dewpond.board.serving import serve_board  # noqa: PLC0415
+
+    board = serve_board(
+        host=service.board.host,
+        port=service.board.port,
+        desk=daemon.desk,
+        database=service.database,
+        state_dir=service.state_dir,
+        clock=daemon.clock,
+        stop_now=lambda who: close_all_now(service.keeper_socket, who),
+        say=say,
+    )
+    stack.callback(board.stop)
+    return f"board at http://{service.board.host}:{board.port}/"
+
+
+def _clock(site: Site, service: ServiceSettings) -> Clock:
+    if service.clock is not None:
+        from dewpond.adapters.paced_clock import paced_clock_for  # noqa: PLC0415 - only the demonstration has one
+
+        return paced_clock_for(service.clock, site.relays.driver)
+    journal = JournalReader(service.database)
+    with contextlib.suppress(StoreUnusable):
+        newest = journal.last_step()
+        if newest is not None:
+            return SystemClock(not_before=newest[1].wall)
+    return SystemClock()
+
+
+def _stored_state(brain: Brain, database: str, now: Now) -> tuple[int, State]:
+    """What the store knows, or a first state with an assumed depletion."""
+    journal = JournalReader(database)
+    with contextlib.suppress(StoreUnusable):
+        snapshot = journal.latest_snapshot()
+        if snapshot is not None:
+            step_no, plain, _meta = snapshot
+            return restore(brain, (step_no, plain), journal.steps(after=step_no))
+    return 0, brain.first_state(now, FIRST_DEPLETION_SHARE)
+
+
+def _bus(site: Site, service: ServiceSettings, clock: Clock, session: int) -> Any:
+    if service.broker is None:
+        return NoBus()
+    bus = MqttBus(site, service.broker, clock, commands=service.commands, session=str(session))
+    bus.start()
+    return bus
+
+
+def _calendar(site: Site, service: ServiceSettings, clock: Clock, journal: JournalReader) -> Calendar:
+    entries = entries_for_site(site)
+    done = done_keys([*journal.newest(PlanningDue), *journal.newest(DayEnded)])
+    if service.clock is not None:
+        return PolledCalendar(entries, done, catch_up=True)
+    return LiveCalendar(entries, clock, done)
+
+
+def _weather(site: Site, service: ServiceSettings, clock: Clock, journal: JournalReader) -> CombinedWeather:
+    told = [*journal.newest(ReferenceEtKnown, KNOWN_DATES), *journal.newest(RainKnown, KNOWN_DATES)]
+    weather = weather_for(
+        site,
+        clock,
+        state_dir=service.state_dir,
+        version=version("dewpond"),
+        contact=service.contact or "",
+        known_dates={event.date for event in told if isinstance(event, ReferenceEtKnown | RainKnown)},
+    )
+    weather.observe(_readings_of_today(site, service.database, clock.now()))
+    return weather
+
+
+def _readings_of_today(site: Site, database: str, now: Now) -> list[ReadingsArrived]:
+    """The stored readings of the present local day, so that a restart at noon does not lose the morning's weather."""
+    days = LocalDays(site.timezone)
+    since_s = days.start_s(days.date_at(now.wall.timestamp()))
+    reader = StoreReader(database)
+    blocks = []
+    for sensor in site.sensors:
+        time_s, value = reader.readings(sensor.id, since_s, now.wall.timestamp(), limit=READINGS_OF_A_DAY)
+        if len(time_s):
+            window_s = np.diff(time_s, prepend=since_s) if sensor.kind in ("rain", "flow") else None
+            blocks.append(ReadingsArrived(at=now.wall, sensor=sensor.id, time_s=time_s, value=value, window_s=window_s))
+    return blocks
+
+
+@contextlib.contextmanager
+def _refusals() -> Iterator[None]:
+    """Every way a start can be refused, as one kind of word to the person who asked for it."""
+    try:
+        yield
+    except (SiteRefused, ServiceRefused, AlreadyRunning, StoreUnusable) as refused:
+        raise Refused(str(refused)) from refused
+    except OSError as fault:
+        raise Refused(f"cannot start: {fault}") from fault

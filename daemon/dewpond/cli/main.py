@@ -1,0 +1,77 @@
+"""The ``dewpond`` command: names and where they live. Each command is imported only when it is called."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.metadata import entry_points, version
+
+import click
+
+# Command name -> "module:function"; further commands come from installed packages by the group dewpond.commands.
+OWN = {
+    "check": "dewpond.cli.check:check",
+    "decode": "dewpond.cli.decode:decode",
+    "eto": "dewpond.cli.weather:eto",
+    "feed": "dewpond.cli.weather:feed",
+    "healthcheck": "dewpond.cli.operator:healthcheck",
+    "hold": "dewpond.cli.operator:hold",
+    "keeper": "dewpond.cli.service:keeper",
+    "plan": "dewpond.cli.operator:plan",
+    "release": "dewpond.cli.operator:release",
+    "run": "dewpond.cli.service:run",
+    "status": "dewpond.cli.operator:status",
+    "stop": "dewpond.cli.operator:stop",
+    "water": "dewpond.cli.operator:water",
+}
+SHORT = {
+    "check": "Every error and design finding of a site file.",
+    "decode": "Turn one message into readings, as the daemon would.",
+    "eto": "Daily reference ET from a weather station's records.",
+    "feed": "Show what a saved weather answer says.",
+    "healthcheck": "Exit 0 while daemon and keeper answer.",
+    "hold": "Let nothing run by schedule until a time.",
+    "keeper": "The valve keeper: owns the relays, closes them when in doubt.",
+    "plan": "Tonight's timetable and the reason of every zone.",
+    "release": "End a hold.",
+    "run": "The daemon: reads, decides, waters.",
+    "status": "What is open, held, missing and heard just now.",
+    "stop": "Close everything, or one zone, at once.",
+    "water": "Water a zone by hand for some minutes.",
+    "demo": "Watch an invented site being watered, all parts real but the ground.",
+    "replay": "Replay a recorded season through the daemon's own decisions.",
+}
+
+
+class Commands(click.Group):
+    """Looks commands up by name without importing the others."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the library names the arguments
+        return sorted({*OWN, *(entry.name for entry in entry_points(group="dewpond.commands"))})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name in OWN:
+            module, name = OWN[cmd_name].split(":")
+            found: click.Command = getattr(import_module(module), name)
+            return found
+        for entry in entry_points(group="dewpond.commands", name=cmd_name):
+            loaded: click.Command = entry.load()
+            return loaded
+        return None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Names with one line each; asking every command for its own help would import everything."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, SHORT.get(name, "")) for name in self.list_commands(ctx)])
+
+
+@click.command(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(version("dewpond"), prog_name="dewpond")
+def main() -> None:
+    """Waters and looks after a landscape's buried sprinkler and drip system, and explains every decision.
+
+    Exit codes: 0 done, 1 the run found faults, 2 bad input.
+    """
+
+
+if __name__ == "__main__":
+    main()

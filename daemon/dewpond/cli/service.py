@@ -1,0 +1,43 @@
+"""``dewpond run`` and ``dewpond keeper``: the two processes of a site."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from dewpond.cli.answers import fail
+
+site_argument = click.argument("site", type=click.Path(path_type=Path, dir_okay=False))
+
+
+@click.command()
+@site_argument
+def run(site: Path) -> None:
+    """Run the daemon for SITE in the foreground: read, decide, water, record.
+
+    It needs the valve keeper (`dewpond keeper SITE`) to open anything; the two start in either order.
+    """
+    from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415 - the service's weight only where it is wanted
+
+    try:
+        sys.exit(run_daemon(site, say=_say))
+    except Refused as refused:
+        fail(str(refused))
+
+
+@click.command()
+@site_argument
+@click.option("--off", is_flag=True, help="Switch every output off and exit; used by the service manager at stop.")
+def keeper(site: Path, off: bool) -> None:
+    """Run the valve keeper for SITE in the foreground: it owns the relays and closes them when a lease runs out."""
+    arguments = [sys.executable, "-m", "dewpond_drivers.keeper", str(site), *(["--off"] if off else [])]
+    sys.stdout.flush()
+    os.execv(sys.executable, arguments)  # noqa: S606 - our own module, by its own interpreter
+
+
+def _say(text: str) -> None:
+    click.echo(text)
+    sys.stdout.flush()

@@ -1,0 +1,99 @@
+"""Plan and status as a person reads them, at the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+
+Plain = Mapping[str, Any]
+
+
+def show_plan(body: Plain) -> None:
+    """The timetable of the night, then every zone's reason."""
+    console, zone = Console(), ZoneInfo(body["timezone"])
+    opens, closes = (_clock(body[key], zone) for key in ("window_opens", "window_closes"))
+    console.print(f"Night of {body['window_date']}, window {opens} to {closes}", style="bold")
+    if body["openings"]:
+        console.print(_timetable(body["openings"], zone))
+    else:
+        console.print("No opening is planned.")
+    for reason in body.get("reasons", ()):
+        console.print(f"{reason['zone']}: {reason['sentences'][0]}")
+        for sentence in reason["sentences"][1:]:
+            console.print(Padding(sentence, (0, 0, 0, 4)), style="dim")
+
+
+def show_status(body: Plain) -> None:
+    """What is open, held, missing and heard."""
+    console, zone = Console(), ZoneInfo(body["timezone"])
+    console.print(f"{body['name']}, {_clock(body['at'], zone, seconds=True)}", style="bold")
+    console.print(f"keeper {body['keeper']}, broker {body['broker']}{_holding(body, zone)}")
+    table = Table(box=None, pad_edge=False)
+    for title, justify in (
+        ("zone", "left"),
+        ("valve", "left"),
+        ("missing mm", "right"),
+        ("easy mm", "right"),
+        ("why", "left"),
+    ):
+        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    for item in body["zones"]:
+        table.add_row(
+            item["id"], _valve(item, zone), f"{item['depletion_mm']:.1f}", f"{item['raw_mm']:.1f}", _why(item)
+        )
+    console.print(table)
+    for supply in body["supplies"]:
+        console.print(f"supply {supply['id']}: {_flow(supply)}; {supply['watching']}")
+    for sensor in body["sensors"]:
+        if not sensor["fresh"]:
+            told = "nothing heard yet" if sensor["at"] is None else f"last heard {_clock(sensor['at'], zone)}"
+            console.print(f"sensor {sensor['id']}: {told}")
+    for alarm in body["alarms"]:
+        console.print(f"! {alarm['sentence']} (since {_clock(alarm['since'], zone)})", style="bold")
+
+
+def _timetable(openings: Sequence[Plain], zone: ZoneInfo) -> Table:
+    table = Table(box=None, pad_edge=False)
+    for title in ("start", "min", "zone", "mm", "by", "state"):
+        table.add_column(title, justify="right" if title in ("min", "mm") else "left")
+    for item in openings:
+        start, minutes = _clock(item["start"], zone), f"{item['seconds'] / 60:.1f}"
+        table.add_row(start, minutes, item["zone"], f"{item['gross_mm']:.1f}", item["source"], item["state"])
+    return table
+
+
+def _clock(text: str, zone: ZoneInfo, *, seconds: bool = False) -> str:
+    return datetime.fromisoformat(text).astimezone(zone).strftime("%a %d %H:%M:%S" if seconds else "%a %d %H:%M")
+
+
+def _holding(body: Plain, zone: ZoneInfo) -> str:
+    if body["hold_until"] is None:
+        return ""
+    reason = f" ({body['hold_reason']})" if body["hold_reason"] else ""
+    return f", held until {_clock(body['hold_until'], zone)}{reason}"
+
+
+def _valve(item: Plain, zone: ZoneInfo) -> str:
+    return (
+        item["valve"] if item["until"] is None else f"{item['valve']} until {_clock(item['until'], zone, seconds=True)}"
+    )
+
+
+def _why(item: Plain) -> str:
+    if item["held"]:
+        return str(item["held"])
+    if item["asked_by"]:
+        return str(item["asked_by"])
+    return str(item["reason"]["summary"]) if item["reason"] else "no decision yet"
+
+
+def _flow(supply: Plain) -> str:
+    if supply["flow_l_min"] is None:
+        return "no flow reading"
+    return f"{supply['flow_l_min']:.1f} L/min, {supply['expected_l_min']:.1f} expected"

@@ -1,0 +1,1 @@
+"""Replays a recorded season through the daemon's own brain and loop."""

@@ -1,0 +1,180 @@
+"""One replay: the daemon's brain and loop over a recorded season and a simulated site."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from dewpond.adapters.calendar import PolledCalendar, entries_for_site
+from dewpond.adapters.store.memory_store import MemoryStore
+from dewpond.adapters.system_clock import SystemClock
+from dewpond.adapters.weather.reference_et import PyetReferenceEt
+from dewpond.adapters.weather.season import Season, station_day_end_utc
+from dewpond.brain.brain import Brain
+from dewpond.brain.local_time import LocalDays
+from dewpond.model.events import ServiceStarted
+from dewpond.model.site import Site
+from dewpond.ports import DayWeather, EtoValue
+from dewpond.runner.runner import Ports, Runner
+from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_sim.in_process_keeper import InProcessKeeper
+from dewpond_sim.replay.results import ReplayRecords, records_of, zone_totals
+from dewpond_sim.replay.world_ports import SeasonWeather, WorldBus, WorldRelays
+from dewpond_sim.replay_clock import ReplayClock
+from dewpond_sim.world.sky import Sky
+from dewpond_sim.world.world import Pace, World
+
+USUAL_WIND_HEIGHT_M = 2.0  # FAO-56's own reference height, where the station file states none
+SAMPLE_S = 3600.0  # probes and weather sensors of the simulated site report hourly in a replay
+LATE_DAYS = 2  # a station day ends at most this long after the site's own date
+
+
+class ReplayRefused(ValueError):
+    """Raised when a season and the asked dates do not fit together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What came of one replay."""
+
+    records: ReplayRecords
+    summary: dict[str, Any]
+    store: MemoryStore
+
+
+def replay(
+    site: Site,
+    season: Season,
+    *,
+    first: date | None = None,
+    last: date | None = None,
+    rule: str | None = None,
+    seed: int = 0,
+) -> Replayed:
+    """Replay a season from 00:00 site time of ``first`` to the end of ``last``, both included.
+
+    Every zone starts at field capacity. Raises ReplayRefused when the dates lie outside the season.
+    """
+    first, last = _dates(season, first, last)
+    site = site if rule is None else replace(site, zones=tuple(replace(zone, rule=rule) for zone in site.zones))
+    eto = reference_et(season)
+    started_s = SystemClock().now().elapsed_s
+    run = _Run(site, season, eto, first, last, seed)
+    run.go()
+    elapsed_s = SystemClock().now().elapsed_s - started_s
+    return Replayed(run.records(), run.summary(elapsed_s), run.store)
+
+
+def reference_et(season: Season) -> Sequence[EtoValue]:
+    """Reference ET of every day of a season, in one batch."""
+    station = season.station
+    return PyetReferenceEt().days(
+        season.days,
+        latitude_deg=station.latitude_deg,
+        elevation_m=station.elevation_m,
+        wind_height_m=station.wind_height_m or USUAL_WIND_HEIGHT_M,
+    )
+
+
+def _dates(season: Season, first: date | None, last: date | None) -> tuple[date, date]:
+    known_first, known_last = season.days[0].date, season.days[-1].date
+    first, last = first or known_first, last or known_last
+    if not known_first <= first <= last <= known_last:
+        raise ReplayRefused(
+            f"--from {first} --to {last}: the season holds {known_first} to {known_last}; ask for dates in it"
+        )
+    return first, last
+
+
+class _Run:
+    """The wiring of one replay; ports of design "one decision core, three worlds"."""
+
+    def __init__(self, site: Site, season: Season, eto: Sequence[EtoValue], first: date, last: date, seed: int) -> None:
+        self.site, self.first, self.last, self.seed = site, first, last, seed
+        self.season_name = season.station.name
+        days = LocalDays(site.timezone)
+        start = datetime.fromtimestamp(days.start_s(first), UTC)
+        self._asked_s = days.end_s(last) - start.timestamp()
+        self._until_s = self._end(season, days) - start.timestamp()
+        self._world_totals: dict[str, dict[str, float]] = {}
+        self.clock = ReplayClock(start, end_s=self._until_s)
+        self.store = MemoryStore()
+        within = [n for n, day in enumerate(season.days) if first <= day.date <= last]
+        rows = tuple(season.days[n] for n in within)
+        values = tuple(eto[n] for n in within)
+        self.world = self._world(rows, values, start.timestamp())
+        self.bus = WorldBus(self.world, site, season.readings)
+        core = KeeperCore(WorldRelays(self.world, site.relays.outputs), site.relays.outputs, verify=False)
+        self.brain = Brain(site)
+        self.runner = Runner(
+            brain=self.brain,
+            state=self.brain.first_state(self.clock.now()),
+            ports=Ports(
+                clock=self.clock,
+                valves=InProcessKeeper(core, lease_s=math.inf, renew_s=math.inf),
+                bus=self.bus,
+                store=self.store,
+                calendar=PolledCalendar(entries_for_site(site)),
+                weather=SeasonWeather(replace(season, days=rows), values),
+            ),
+        )
+
+    def go(self) -> None:
+        now = self.clock.now()
+        self.runner.tell(
+            ServiceStarted(at=now.wall, site_digest=self.site.digest, version=version("dewpond"), first=True)
+        )
+        self.runner.run(self._asked_s)
+        self._world_totals = {zone.id: self._true_totals(number) for number, zone in enumerate(self.site.zones)}
+        self.runner.run(self._until_s)
+
+    def records(self) -> ReplayRecords:
+        return records_of(self.store, self.site, self.first, self.last)
+
+    def summary(self, elapsed_s: float) -> dict[str, Any]:
+        """Totals by zone from the ledger; what the simulated world really did carries ``world_``."""
+        records = self.records()
+        zones = zone_totals(self.site, records)
+        for zone, totals in self._world_totals.items():
+            zones[zone].update(totals)
+        return {
+            "site": self.site.name,
+            "season": self.season_name,
+            "from": self.first.isoformat(),
+            "to": self.last.isoformat(),
+            "seed": self.seed,
+            "versions": {"dewpond": version("dewpond"), "python": platform.python_version(), "numpy": np.__version__},
+            "elapsed_s": round(elapsed_s, 4),
+            "flow_readings": self.bus.flow_readings,
+            "steps": self.runner.step_no,
+            "alarms": len(records.alarms),
+            "balance_residual_mm": max((zone["balance_residual_mm"] for zone in zones.values()), default=0.0),
+            "zones": zones,
+        }
+
+    def _true_totals(self, number: int) -> dict[str, float]:
+        totals = self.world.soil.totals
+        names = ("et_mm", "applied_mm", "net_mm", "runoff_mm", "drainage_mm")
+        found = {f"world_{name}": round(float(getattr(totals, name)[number]), 3) for name in names}
+        found["world_litres"] = round(float(self.world.litres[number]), 1)
+        found["world_depletion_end_mm"] = round(float(self.world.soil.zone_depletion_mm[number]), 3)
+        return found
+
+    def _world(self, rows: Sequence[DayWeather], eto: Sequence[EtoValue], start_s: float) -> World:
+        known = {value.date: value.eto_mm for value in eto if value.eto_mm is not None}
+        day_after = [DayWeather(date=self.last + timedelta(days=ahead)) for ahead in range(1, LATE_DAYS + 1)]
+        day_before = DayWeather(date=self.first - timedelta(days=1))
+        sky = Sky([day_before, *rows, *day_after], self.site.timezone, self.seed, eto_mm=known)
+        return World(self.site, sky, start_s=start_s, seed=self.seed, pace=Pace(sample_s=SAMPLE_S))
+
+    def _end(self, season: Season, days: LocalDays) -> float:
+        """When the last date is over and its weather known; waterings after it are not reported."""
+        known_s = station_day_end_utc(season.station, self.last).timestamp()
+        return max(days.end_s(self.last), known_s) + 1.0
