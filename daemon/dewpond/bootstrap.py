@@ -18,6 +18,7 @@ from dewpond.adapters.desk import OperatorDesk
 from dewpond.adapters.keeper_client import KeeperClient, close_all_now
 from dewpond.adapters.mqtt.bus import MqttBus, NoBus
 from dewpond.adapters.operator_socket import OperatorSocket
+from dewpond.adapters.paced_clock import PacedClock, paced_clock_for
 from dewpond.adapters.single_instance import AlreadyRunning, SingleInstance
 from dewpond.adapters.store.journal import JournalReader
 from dewpond.adapters.store.reader import StoreReader
@@ -95,7 +96,7 @@ class _Daemon:
     bus: Bus
     valves: KeeperClient
     store: SqlStore
-    clock: Clock
+    clock: SystemClock | PacedClock
     first: bool
 
 
@@ -111,6 +112,8 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
     desk = OperatorDesk(clock, session=str(step_no))
     bus = _bus(site, service, clock, step_no)
     stack.callback(bus.close)
+    if not isinstance(clock, SystemClock):
+        clock.count(processed=lambda: bus.processed_count)
     calendar = _calendar(site, service, clock, journal)
     weather = _weather(site, service, clock, journal)
     stack.callback(weather.close)
@@ -184,10 +187,8 @@ def _board(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
     return f"board at http://{service.board.host}:{board.port}/"
 
 
-def _clock(site: Site, service: ServiceSettings) -> Clock:
+def _clock(site: Site, service: ServiceSettings) -> SystemClock | PacedClock:
     if service.clock is not None:
-        from dewpond.adapters.paced_clock import paced_clock_for  # noqa: PLC0415 - only the demonstration has one
-
         return paced_clock_for(service.clock, site.relays.driver)
     journal = JournalReader(service.database)
     with contextlib.suppress(StoreUnusable):

@@ -111,11 +111,10 @@ class Brain:
     def _readings(self, state: State, event: ev.ReadingsArrived, now: Now) -> Told:
         if not len(event.value):
             return state, []
-        before = state.sensors.get(event.sensor)
-        last = SensorState(
-            at_s=float(event.time_s[-1]), value=float(event.value[-1]), rejected=before.rejected if before else 0
-        )
-        state = replace(state, sensors={**state.sensors, event.sensor: last})
+        before = state.sensors.get(event.sensor, SensorState(at_s=0.0, value=math.nan))
+        if event.time_s[-1] >= before.at_s:  # a late block is booked at its own time and says nothing of the present
+            last = replace(before, at_s=float(event.time_s[-1]), value=float(event.value[-1]))
+            state = replace(state, sensors={**state.sensors, event.sensor: last})
         supply = self._meters.get(event.sensor)
         if supply is None:
             return state, []

@@ -1,0 +1,1 @@
+"""Numbered revisions, each made once and never changed afterwards."""
