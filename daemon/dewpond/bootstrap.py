@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -39,11 +40,12 @@ from dewpond.model.events import (
     ReadingsArrived,
     ReferenceEtKnown,
     ServiceStarted,
+    ServiceStopping,
 )
 from dewpond.model.site import Site
 from dewpond.ports import Bus, Calendar, Clock
 from dewpond.runner.look import Look
-from dewpond.runner.restore import restore
+from dewpond.runner.restore import JournalStep, restore
 from dewpond.runner.runner import Ports, Runner
 from dewpond.settings.problems import SiteRefused
 from dewpond.settings.service import ServiceRefused, ServiceSettings, load_service
@@ -52,6 +54,7 @@ from dewpond.settings.site_file import require_site
 FIRST_DEPLETION_SHARE = 0.5  # of RAW, where nothing is known of the soil yet: neither a flood nor a drought
 LONGEST_SLEEP_S = 20.0  # the loop looks around at least this often, for clock steps and the watchdog
 READINGS_OF_A_DAY = 100_000
+_LOG = logging.getLogger(__name__)
 KNOWN_DATES = 400  # how many newest days of the journal are asked for weather that is already known
 
 
@@ -161,7 +164,7 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
 def _shut(daemon: _Daemon) -> None:
     """Close every valve, book what they gave, and leave a state that the next start can go on from."""
     runner, now = daemon.runner, daemon.clock.now()
-    runner.tell(*daemon.valves.close_all(now, "the service was stopped"))
+    runner.tell(ServiceStopping(at=now.wall), *daemon.valves.close_all(now, "interrupted: the service was ended"))
     runner.step_events(now)
     daemon.store.snapshot(runner.step_no, now, runner.state)
     daemon.store.commit()
@@ -205,8 +208,16 @@ def _stored_state(brain: Brain, database: str, now: Now) -> tuple[int, State]:
         snapshot = journal.latest_snapshot()
         if snapshot is not None:
             step_no, plain, _meta = snapshot
-            return restore(brain, (step_no, plain), journal.steps(after=step_no))
+            return restore(brain, (step_no, plain), _readable(journal, step_no))
     return 0, brain.first_state(now, FIRST_DEPLETION_SHARE)
+
+
+def _readable(journal: JournalReader, after: int) -> Iterator[JournalStep]:
+    """The journal as far as it can be read: a damaged rest must not cost the snapshot before it."""
+    try:
+        yield from journal.steps(after=after)
+    except StoreUnusable as fault:
+        _LOG.warning("the journal after step %s cannot be read whole: %s", after, fault)
 
 
 def _bus(site: Site, service: ServiceSettings, clock: Clock, session: int) -> Any:

@@ -78,6 +78,8 @@ class Brain:
                 return holds.on_asked(self.ground, state, event, now)
             case ev.ServiceStarted():
                 return replace(state, site_digest=event.site_digest, keeper_ready=False), []
+            case ev.ServiceStopping():
+                return replace(state, keeper_ready=False), []
             case ev.ReadingRejected():
                 return self._rejected(state, event), []
             case _:

@@ -44,6 +44,11 @@ class ServiceStarted(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceStopping(Event):
+    """The daemon is about to end; nothing is opened any more."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingsArrived(Event):
     """One sensor's accepted readings since the last block, oldest first.
 

@@ -28,10 +28,9 @@ def restore(brain: Brain, snapshot: tuple[int, Mapping[str, Any]], steps: Iterab
 
 
 def replay_journal(
-    brain: Brain, snapshot: tuple[int, Mapping[str, Any]], steps: Iterable[JournalStep]
+    brain: Brain, state: State, steps: Iterable[JournalStep]
 ) -> Iterable[tuple[int, Sequence[Command]]]:
     """The commands the brain gives for each journalled step: what the live daemon wanted, line by line."""
-    state = fit(brain, from_plain(State, snapshot[1]))
     for number, now, events in steps:
         step = brain.step(state, events, now)
         state = step.state

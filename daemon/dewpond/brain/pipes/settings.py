@@ -1,0 +1,49 @@
+"""What the owner knows of a supply: its meter, its zones, and how rarely a false alarm is welcome."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from dewpond.science.change_detection import PULSES_FOR_A_VERDICT, width_for_budget
+
+# Goal for the whole pipe watch, of which each in-run and each run-level test gets its share. [1/(zone year)]
+FALSE_ALARMS_A_ZONE_YEAR = 0.001
+# Openings a zone sees in a long season; two sides are tested in each. Common practice, no source.
+TESTS_A_ZONE_YEAR = 400.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeterSettings:
+    """One meter. Below ``q1_l_min`` nothing is promised (ISO 4064-1); ``q3_l_min`` is its permanent flow.
+
+    ``shared``: others draw behind it too. ``row_s``: how often it reports while a valve is open; idle it reports each
+    pulse at once and otherwise every ``heartbeat_s``.
+    """
+
+    pulse_l: float
+    q1_l_min: float
+    q3_l_min: float
+    shared: bool = False
+    row_s: float = 10.0
+    heartbeat_s: float = 300.0
+
+    @property
+    def verdict_l(self) -> float:
+        """Litres too many or too few that a count can prove. [L]"""
+        return PULSES_FOR_A_VERDICT * self.pulse_l
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchSettings:
+    """One supply under watch. ``expected_l_min`` by zone, where a site file states it, is shown but never tested on."""
+
+    meter: MeterSettings
+    expected_l_min: Mapping[str, float] = field(default_factory=dict)
+    runs_to_know: int = 3
+    false_alarms_a_zone_year: float = FALSE_ALARMS_A_ZONE_YEAR
+
+    @property
+    def width(self) -> float:
+        """Standard deviations a single test allows. [-]"""
+        return width_for_budget(TESTS_A_ZONE_YEAR, self.false_alarms_a_zone_year)
