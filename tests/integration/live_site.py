@@ -1,4 +1,4 @@
-"""A whole site in real processes on this machine: keeper, daemon, broker; the relay log is the only truth about valves."""
+"""A whole site in real processes on this machine; the relay log is the only truth about valves."""
 
 from __future__ import annotations
 
