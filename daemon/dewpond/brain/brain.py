@@ -17,11 +17,14 @@ from dewpond.brain.sequencer import Told
 from dewpond.brain.state import AlarmState, EtoFact, SensorState, State
 from dewpond.model import events as ev
 from dewpond.model.commands import ClearAlarm, Command, PublishState, RaiseAlarm, RecordReason
-from dewpond.model.events import Event, Now
+from dewpond.model.events import Event, Now, ReadingsArrived
 from dewpond.model.reasons import ZoneReason
 from dewpond.model.site import Site
 
 QUIET = timedelta(days=1)  # a fault of the service that is not seen again for this long counts as over
+
+
+NEVER_HEARD = SensorState(at_s=0.0, value=math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,7 @@ class Brain:
 
     def step(self, state: State, events: Sequence[Event], now: Now) -> Step:
         """Take up events in order, close dates that are over, and move the valves that are due."""
-        commands: list[Command] = []
+        state, commands = self._readings(state, [event for event in events if isinstance(event, ReadingsArrived)], now)
         for event in events:
             state, told = self._take(state, event, now)
             commands += told
@@ -64,8 +67,6 @@ class Brain:
 
     def _take(self, state: State, event: Event, now: Now) -> Told:
         match event:
-            case ev.ReadingsArrived():
-                return self._readings(state, event, now)
             case ev.ReferenceEtKnown():
                 return self._eto(state, event)
             case ev.RainKnown():
@@ -110,21 +111,29 @@ class Brain:
             case _:
                 return state, []
 
-    def _readings(self, state: State, event: ev.ReadingsArrived, now: Now) -> Told:
-        if not len(event.value):
-            return state, []
-        before = state.sensors.get(event.sensor, SensorState(at_s=0.0, value=math.nan))
-        if event.time_s[-1] >= before.at_s:  # a late block is booked at its own time and says nothing of the present
-            last = replace(before, at_s=float(event.time_s[-1]), value=float(event.value[-1]))
-            state = replace(state, sensors={**state.sensors, event.sensor: last})
-        supply = self._meters.get(event.sensor)
-        if supply is None:
-            return state, []
-        state = flow_watch.on_meter(state, supply, event)
-        return flow_watch.tell_flow(state, supply, now)
+    def _readings(self, state: State, blocks: Sequence[ReadingsArrived], now: Now) -> Told:
+        """What was read was true before anything else of this step: take it up first, all sensors at once."""
+        sensors = dict(state.sensors)
+        metered: list[str] = []
+        for block in blocks:
+            before = sensors.get(block.sensor, NEVER_HEARD)
+            if len(block.time_s) and block.time_s[-1] >= before.at_s:
+                # A late block is booked at its own time and says nothing of the present.
+                sensors[block.sensor] = SensorState(float(block.time_s[-1]), float(block.value[-1]), before.rejected)
+            supply = self._meters.get(block.sensor)
+            if supply is not None:
+                state = flow_watch.on_meter(state, supply, block)
+                metered.append(supply)
+        commands: list[Command] = []
+        if blocks:
+            state = replace(state, sensors=sensors)
+        for supply in metered:
+            state, told = flow_watch.tell_flow(state, supply, now)
+            commands += told
+        return state, commands
 
     def _rejected(self, state: State, event: ev.ReadingRejected) -> State:
-        before = state.sensors.get(event.sensor, SensorState(at_s=0.0, value=math.nan))
+        before = state.sensors.get(event.sensor, NEVER_HEARD)
         return replace(state, sensors={**state.sensors, event.sensor: replace(before, rejected=before.rejected + 1)})
 
     def _eto(self, state: State, event: ev.ReferenceEtKnown) -> Told:

@@ -100,7 +100,7 @@ class MasterState:
     until_elapsed_s: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class SensorState:
     """The last word of one sensor."""
 
