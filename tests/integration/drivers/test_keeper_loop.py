@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import random
 import socket
+import threading
 from contextlib import closing
 from typing import Any
 
@@ -138,6 +140,15 @@ def test_a_client_that_only_talks_gets_its_answer_after_hanging_up_its_side(plac
     assert talker.hear()["ok"] and talker.hung_up()
 
 
+def test_all_that_was_said_before_hanging_up_is_answered(place, talk) -> None:
+    place.start().announced.wait(5.0)
+    talker = talk()
+    lines = [open_body(), {"op": "close", "output": 1}, open_body("r2"), {"op": "close", "output": 1}]
+    talker.send(b"".join(json.dumps(line).encode() + b"\n" for line in lines))
+    talker.link.shutdown(socket.SHUT_WR)
+    assert [talker.hear()["ok"] for _ in lines] == [True] * 4 and talker.hung_up()
+
+
 def test_a_client_that_does_not_listen_is_dropped_and_holds_nobody_up(place, talk) -> None:
     place.start().announced.wait(5.0)
     deaf = talk()
@@ -236,6 +247,63 @@ def test_what_waits_to_open_is_dropped_when_everything_is_to_close(place, talk) 
     assert second.hear()["why"] == "everything is being closed"
     place.relays.free.set()
     assert first.hear()["ok"] and person.hear()["closings"].keys() == {"r1"} and place.relays.on() == []
+
+
+def test_clients_that_open_and_close_everything_at_once_do_not_trip_the_keeper(place, talk) -> None:
+    """Answers given while everything is dropped let the next lines in, which may drop everything again."""
+    keeper = place.start()
+    keeper.announced.wait(5.0)
+    place.relays.free.clear()
+    talk().send(json.dumps(open_body()).encode() + b"\n")
+    place.until(lambda: keeper._loop._worker.busy)
+    pairs = [json.dumps(open_body(f"x{number}", number % 4 + 1)).encode() + b"\n" for number in range(8)]
+    crowd = [talk() for _ in range(6)]
+    for talker in crowd:
+        talker.send(b"".join(line + b'{"op":"close_all"}\n' for line in pairs))
+    place.relays.free.set()
+    for talker in crowd:
+        for _ in range(16):
+            talker.hear()
+    assert crowd[0].say(op="hello")["outputs"] == {} and place.relays.on() == []
+
+
+def test_nonsense_from_many_sides_leaves_the_keeper_sound(place) -> None:
+    keeper = place.start()
+    keeper.announced.wait(5.0)
+    threads = [threading.Thread(target=_babble, args=(place, seed)) for seed in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert keeper.raised is None
+    with closing(Talker(place)) as talker:
+        assert talker.say(op="close_all")["ok"] and place.relays.on() == []
+
+
+def _babble(place, seed: int) -> None:
+    draw = random.Random(seed)
+    for _ in range(40):
+        with closing(Talker(place)) as talker:
+            for _ in range(draw.randrange(1, 30)):
+                try:
+                    talker.send(_word(draw))
+                    if draw.random() < 0.3:
+                        talker.link.recv(65536)
+                except OSError:
+                    break
+
+
+def _word(draw: random.Random) -> bytes:
+    output, run = draw.randrange(6), f"f{draw.randrange(4)}"
+    bodies = [
+        {"op": "status"},
+        {"op": "close_all"},
+        {"op": "close", "output": output},
+        {"op": "renew", "output": output, "run": run, "lease_s": 1},
+        {"op": "open", "output": output, "run": run, "lease_s": draw.choice([0, -1, 50]), "planned_s": 60},
+    ]
+    words = [json.dumps(body).encode() + b"\n" for body in bodies]
+    return draw.choice([*words, draw.randbytes(draw.randrange(300)), b'{"op":', b"\n"])
 
 
 def test_stopping_switches_everything_off(place, talk) -> None:

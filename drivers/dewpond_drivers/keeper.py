@@ -1,0 +1,273 @@
+"""The valve keeper: ``python -m dewpond_drivers.keeper [--off] SITE``.
+
+A small process that owns the relays. It closes everything at start, at stop and when a lease runs out, and needs
+neither broker, database nor wall clock. ``--off`` only switches everything off, through the running keeper or, where
+none answers, itself.
+
+Exit code 0 with everything off, 1 when that is not sure or another keeper is in charge, 2 for a bad site file.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import selectors
+import signal
+import socket
+import sys
+import threading
+import time
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+from dewpond_drivers.driver import ValveDriver
+from dewpond_drivers.guard import GuardedRelays
+from dewpond_drivers.keeper_core import Answer, KeeperCore
+from dewpond_drivers.keeper_loop import KeeperClock, KeeperLoop, RelaysHang
+from dewpond_drivers.ownership import HeldByAnother, Ownership
+from dewpond_drivers.supervision import Systemd
+from dewpond_drivers.table import RelaysTable, TableRefused, find_driver, read_relays, settings_for
+from dewpond_drivers.voice import Voice
+from dewpond_drivers.wire import reply
+from dewpond_drivers.worker import Worker, WorkerFailed
+
+SOCKET = "keeper.sock"
+LOCK = "keeper.lock"
+ASK_S = 7.0
+OFF_S = 12.0
+WAITING = 1024  # so many may stand at the door before one is turned away
+TAKE_OVER_TRIES = 5  # a killed keeper may need a moment to be gone
+TAKE_OVER_PAUSE_S = 0.1
+ANEW_PAUSE_S = 5.0  # no relay chatters because its keeper fails again and again
+
+
+class SystemClock:
+    """CLOCK_MONOTONIC."""
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def select_timeout(self, deadline_s: float) -> float | None:
+        return None if math.isinf(deadline_s) and deadline_s > 0 else max(0.0, deadline_s - time.monotonic())
+
+    def register(self, selector: selectors.BaseSelector) -> None:
+        """It has no socket."""
+
+    def handle(self, _key: selectors.SelectorKey, /) -> bool:
+        return False
+
+    def acted(self) -> None:
+        """Nobody waits for it."""
+
+
+class SeenClock:
+    """Another clock, with its last answer kept for the relay thread, which must not read that clock itself."""
+
+    def __init__(self, clock: KeeperClock) -> None:
+        self._clock = clock
+        self.seen_s = clock.now_s()
+        self.select_timeout, self.register = clock.select_timeout, clock.register
+        self.handle, self.acted = clock.handle, clock.acted
+
+    def now_s(self) -> float:
+        self.seen_s = self._clock.now_s()
+        return self.seen_s
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """Everything that ``[relays]`` says, ready to be built."""
+
+    table: RelaysTable
+    kind: type[ValveDriver]
+    settings: Any
+    folder: Path
+
+    def driver(self, elapsed_s: Callable[[], float]) -> GuardedRelays:
+        extra = {"elapsed_s": elapsed_s} if getattr(self.kind, "takes_clock", False) else {}
+        return GuardedRelays(self.kind(self.settings, self.table.outputs, **extra))
+
+    def resources(self) -> list[str]:
+        """Names of what no second keeper may drive; by the settings' own method, else by all of the settings."""
+        name = getattr(self.settings, "resources", None)
+        if name is not None:
+            return list(name(self.table.outputs))
+        return [f"{self.table.driver}:{zlib.crc32(repr(self.settings).encode())}"]
+
+
+def main(arguments: list[str] | None = None, environment: Mapping[str, str] = os.environ) -> int:
+    """Run the keeper, or with ``--off`` switch everything off. Returns the exit code."""
+    words = sys.argv[1:] if arguments is None else arguments
+    only_off = "--off" in words
+    sites = [word for word in words if word != "--off"]
+    if len(sites) != 1 or sites[0].startswith("-"):
+        print("usage: python -m dewpond_drivers.keeper [--off] SITE", file=sys.stderr)
+        return 2
+    try:
+        plant = _plant(Path(sites[0]), environment)
+    except (TableRefused, OSError) as refused:
+        print(refused, file=sys.stderr)
+        return 2
+    os.chdir(plant.folder)  # socket names are short by law, folder names are not
+    return _off(plant) if only_off else _keep(plant, environment)
+
+
+def _plant(site_file: Path, environment: Mapping[str, str]) -> Plant:
+    table = read_relays(site_file)
+    kind = find_driver(table)
+    settings = settings_for(kind, table)
+    if environment.get("DEWPOND_CLOCK") and table.driver != "simulated":
+        raise TableRefused(
+            f'DEWPOND_CLOCK: {table.site_file.name} has driver "{table.driver}", and a paced clock may only drive '
+            'the driver "simulated"; unset DEWPOND_CLOCK'
+        )
+    named = environment.get("DEWPOND_STATE_DIR")
+    folder = Path(named).absolute() if named else table.site_file.with_suffix(".state")
+    folder.mkdir(parents=True, exist_ok=True)
+    return Plant(table, kind, settings, folder)
+
+
+def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
+    try:
+        ownership = _take_over(plant)
+    except HeldByAnother as held:
+        print(held, file=sys.stderr)
+        return 1
+    try:
+        clock, elapsed_s = _clock(environment)
+    except (OSError, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    voice = Voice()
+    driver = plant.driver(elapsed_s)
+    loop = KeeperLoop(
+        KeeperCore(driver, plant.table.outputs),
+        clock,
+        _listen(),
+        session=os.urandom(8).hex(),
+        say=voice.say,
+        announce=lambda: voice.announce(f"valve keeper ready: {plant.table.outputs} outputs, all off"),
+        supervisor=Systemd(environment),
+    )
+    ringer = _obey_signals(loop)
+    try:
+        return _serve(loop, driver, plant, voice)
+    finally:
+        ownership.release()
+        voice.finish()
+        signal.set_wakeup_fd(-1)
+        ringer.close()
+
+
+def _serve(loop: KeeperLoop, driver: GuardedRelays, plant: Plant, voice: Voice) -> int:
+    """Run until stopped, and switch everything off whatever ended it, a mistake of the program included."""
+    code = 0
+    try:
+        loop.run()
+    except (RelaysHang, WorkerFailed) as lost:
+        voice.say(f"{lost}; the keeper starts anew")
+        voice.finish()
+        _start_anew(plant)
+    except ConnectionError as lost:
+        voice.say(str(lost))
+        code = 1
+    finally:
+        if not loop.shut_down(driver.close):
+            voice.say("the keeper ends, and it is not sure that every output is off; look at the valves")
+            code = 1
+        Path(SOCKET).unlink(missing_ok=True)
+    return code
+
+
+def _start_anew(plant: Plant) -> NoReturn:
+    """Become a new keeper, which switches everything off; a stuck thread cannot be stopped in any other way."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, signal.SIG_DFL)
+    threading.Event().wait(ANEW_PAUSE_S)
+    os.environ["DEWPOND_STATE_DIR"] = str(plant.folder)
+    os.execv(  # noqa: S606 - the same program again
+        sys.executable, [sys.executable, "-P", "-m", "dewpond_drivers.keeper", str(plant.table.site_file)]
+    )
+
+
+def _take_over(plant: Plant) -> Ownership:
+    pause = threading.Event()
+    for _ in range(TAKE_OVER_TRIES - 1):
+        try:
+            return Ownership(Path(LOCK), plant.resources())
+        except HeldByAnother:
+            pause.wait(TAKE_OVER_PAUSE_S)
+    return Ownership(Path(LOCK), plant.resources())
+
+
+def _clock(environment: Mapping[str, str]) -> tuple[KeeperClock, Callable[[], float]]:
+    address = environment.get("DEWPOND_CLOCK")
+    if not address:
+        return SystemClock(), time.monotonic
+    from dewpond_drivers.paced_clock import PacedClock  # noqa: PLC0415 - only a demonstration needs it
+
+    seen = SeenClock(PacedClock(address, "keeper"))
+    return seen, lambda: seen.seen_s
+
+
+def _listen() -> socket.socket:
+    """The keeper's socket, new each time; a stale one belongs to nobody, for the lock is held."""
+    Path(SOCKET).unlink(missing_ok=True)
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    before = os.umask(0o117)
+    try:
+        listener.bind(SOCKET)
+    finally:
+        os.umask(before)
+    listener.listen(WAITING)
+    return listener
+
+
+def _obey_signals(loop: KeeperLoop) -> socket.socket:
+    """Have SIGTERM and SIGINT stop the loop; the returned socket wakes it and must stay open."""
+    bell, ringer = socket.socketpair()
+    ringer.setblocking(False)
+    signal.set_wakeup_fd(ringer.fileno(), warn_on_full_buffer=False)
+    loop.watch(bell)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda _number, _frame: loop.stop())
+    return ringer
+
+
+def _off(plant: Plant) -> int:
+    """Ask the running keeper; where none answers, reach for the relays at once, locks or no locks."""
+    if _asked_keeper():
+        return 0
+    driver = plant.driver(time.monotonic)
+    core = KeeperCore(driver, plant.table.outputs)
+
+    def job() -> Answer:
+        core.expire(time.monotonic())
+        driver.close()
+        return Answer(core.ready, core.alarm)
+
+    worker = Worker()
+    worker.start(job)
+    answer = worker.wait(OFF_S)
+    if answer is not None and answer.ok:
+        return 0
+    print(answer.why if answer else "the relay driver does not answer; look at the valves", file=sys.stderr)
+    return 1
+
+
+def _asked_keeper() -> bool:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+        link.settimeout(ASK_S)
+        try:
+            link.connect(SOCKET)
+            link.sendall(reply(op="close_all", who="everything was switched off from the command line"))
+            return b'"ok":true' in link.makefile("rb").readline()
+        except OSError:
+            return False
+
+
+if __name__ == "__main__":
+    sys.exit(main())

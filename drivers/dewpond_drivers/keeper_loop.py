@@ -1,0 +1,367 @@
+"""The keeper's one loop: sockets on one side, the relay thread on the other, leases and retries in between.
+
+The loop itself never waits for relays, clients or disks. A driver call that does not come back makes the keeper not
+ready: every opening is refused, and the first thing done when the driver returns is to switch everything off.
+"""
+
+from __future__ import annotations
+
+import math
+import selectors
+import socket
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from dewpond_drivers.clients import Client, Clients
+from dewpond_drivers.keeper_core import Answer, Closing, KeeperCore, Opening
+from dewpond_drivers.wire import LineRefused, Request, parse, reply
+from dewpond_drivers.worker import Worker
+
+HANG_S = 5.0  # a job of the relay thread that takes longer counts as hanging
+GIVE_UP_S = 30.0  # after which only a new process can reach the relays
+CLOSE_DRIVER_S = 3.0
+
+
+class RelaysHang(RuntimeError):
+    """Raised when the relay thread has not come back for 30 s: the process must be replaced."""
+
+
+class KeeperClock(Protocol):
+    """Elapsed time of the loop. Only the loop calls it."""
+
+    def now_s(self) -> float: ...
+
+    def select_timeout(self, deadline_s: float) -> float | None:
+        """How long to wait for sockets when there is nothing to do before ``deadline_s``; None for ever."""
+        ...
+
+    def register(self, selector: selectors.BaseSelector) -> None: ...
+
+    def handle(self, key: selectors.SelectorKey, /) -> bool: ...
+
+    def acted(self) -> None:
+        """Relays have moved; said before whoever asked gets the answer."""
+        ...
+
+
+class Supervisor(Protocol):
+    """Who watches the keeper from outside."""
+
+    def started(self) -> None: ...
+
+    def alive(self, now_s: float) -> None: ...
+
+    def next_due_s(self) -> float: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What the relay thread last left behind, for the loop to read."""
+
+    ready: bool
+    alarm: str
+    deadline_s: float
+    all_off_s: float
+    moves: int
+    openings: tuple[Opening, ...]
+    closings: dict[str, Closing]
+
+
+@dataclass(slots=True)
+class Task:
+    """A job for the relay thread; ``request`` None means: do what is due."""
+
+    request: Request | None
+    client: Client | None = None
+
+
+class KeeperLoop:
+    """Serves one listening socket over one keeper core until ``stop``.
+
+    ``say`` gets each word for the log; ``session`` names this life of the keeper, so that clients notice a new one.
+    """
+
+    def __init__(
+        self,
+        core: KeeperCore,
+        clock: KeeperClock,
+        listener: socket.socket,
+        *,
+        session: str,
+        say: Callable[[str], None],
+        announce: Callable[[], None],
+        supervisor: Supervisor,
+    ) -> None:
+        self._core = core
+        self._clock = clock
+        self._session = session
+        self._say = say
+        self._announce = announce
+        self._supervisor = supervisor
+        self._selector = selectors.DefaultSelector()
+        self._clients = Clients(listener, self._selector, self._on_line)
+        self._worker = Worker()
+        self._tasks: deque[Task] = deque()
+        self._task: Task | None = None
+        self._since_s = 0.0
+        self._hangs = False
+        self._announced = False
+        self._alarm = ""
+        self._stopping = False
+        self._picture = self._look()
+        self._moves_told = self._picture.moves
+        self._selector.register(self._worker.done, selectors.EVENT_READ, self._on_done)
+        clock.register(self._selector)
+
+    def watch(self, bell: socket.socket) -> None:
+        """Wake up whenever ``bell`` is rung, as signals do."""
+        bell.setblocking(False)
+        self._selector.register(bell, selectors.EVENT_READ, lambda _mask: bell.recv(64))
+
+    def stop(self) -> None:
+        """End ``run`` after the present pass."""
+        self._stopping = True
+
+    def run(self) -> None:
+        """Serve until stopped. Raises RelaysHang, WorkerFailed, or what the clock raises when it has lost its time."""
+        while not self._stopping:
+            now_s = self._clock.now_s()
+            self._watch_worker(now_s)
+            self._clients.go_on()
+            self._start_work(now_s)
+            for key, mask in self._selector.select(self._timeout_s(now_s)):
+                if callable(key.data):
+                    key.data(mask)
+                else:
+                    self._clock.handle(key)
+
+    def shut_down(self, close_driver: Callable[[], None]) -> bool:
+        """Switch everything off and let go of the relays, within 13 s; False when it is not sure that all is off."""
+        self._clients.close()
+        if self._worker.busy:
+            self._worker.wait(HANG_S)
+        stop = Request(op="close_all", who="the keeper was stopped")
+        all_off = self._work_out(Task(stop), HANG_S) or self._work_out(Task(stop), HANG_S)
+        if not self._worker.busy:
+            self._worker.start(lambda: _after(close_driver))
+            self._worker.wait(CLOSE_DRIVER_S)
+        self._let_go()
+        return all_off
+
+    def _let_go(self) -> None:
+        self._worker.end()
+        self._selector.close()
+
+    def _work_out(self, task: Task, real_s: float) -> bool:
+        if self._worker.busy:
+            return False
+        self._worker.start(self._job(task, self._clock_or_last_s()))
+        answer = self._worker.wait(real_s)
+        return answer is not None and answer.ok
+
+    def _clock_or_last_s(self) -> float:
+        """The clock itself may be what has failed; closing does not depend on it."""
+        try:
+            return self._clock.now_s()
+        except ConnectionError:
+            return self._since_s
+
+    def _timeout_s(self, now_s: float) -> float | None:
+        if self._worker.busy:
+            if self._hangs:
+                return max(0.0, self._since_s + GIVE_UP_S - now_s)
+            return max(0.0, min(self._since_s + HANG_S, self._supervisor.next_due_s()) - now_s)
+        return self._clock.select_timeout(min(self._picture.deadline_s, self._supervisor.next_due_s()))
+
+    def _watch_worker(self, now_s: float) -> None:
+        """Notice a relay thread that does not come back; only a sound pass is told to the supervisor."""
+        waited_s = now_s - self._since_s if self._worker.busy else 0.0
+        if waited_s >= GIVE_UP_S:
+            raise RelaysHang(f"the relay driver has not answered for {waited_s:.0f} s")
+        if waited_s >= HANG_S and not self._hangs:
+            self._hangs = True
+            self._refuse_all()
+        if not self._hangs:
+            self._supervisor.alive(now_s)
+        self._tell_alarm()
+
+    def _refuse_all(self) -> None:
+        """Answer everybody who waits for the relays; the job that hangs goes on without its client."""
+        waiting, self._tasks = self._tasks, deque()
+        if self._task is not None:
+            waiting.append(Task(None, self._task.client))
+            self._task.client = None
+        self._refuse(waiting, self._trouble())
+
+    def _refuse(self, tasks: Iterable[Task], why: str) -> None:
+        for task in tasks:
+            if task.client is not None:
+                self._clients.answer(task.client, self._reply(Answer(False, why)))
+
+    def _start_work(self, now_s: float) -> None:
+        """Leases and retries come before requests, so that no flood of requests can hold a valve open."""
+        if self._worker.busy:
+            return
+        if now_s >= self._picture.deadline_s:
+            self._task = Task(None)
+        elif self._tasks:
+            self._task = self._tasks.popleft()
+        else:
+            return
+        self._since_s = now_s
+        self._worker.start(self._job(self._task, now_s))
+
+    def _job(self, task: Task, now_s: float) -> Callable[[], Answer]:
+        def job() -> Answer:
+            answer = self._perform(task.request, now_s)
+            self._picture = self._look()
+            return answer
+
+        return job
+
+    def _perform(self, request: Request | None, now_s: float) -> Answer:
+        """In the relay thread: the only place that calls the core."""
+        core = self._core
+        match request:
+            case None:
+                return Answer(True, "", core.expire(now_s))
+            case Request(op="open"):
+                return core.open(request.output, request.run or "", request.lease_s, request.planned_s, now_s)
+            case Request(op="renew"):
+                return core.renew(request.output, request.run or "", request.lease_s, now_s)
+            case Request(op="close"):
+                return core.close(request.output, request.run, now_s, request.who or "closed on request")
+            case _:
+                return core.close_all(now_s, request.who or "everything was closed on request")
+
+    def _look(self) -> Picture:
+        core = self._core
+        return Picture(
+            ready=core.ready,
+            alarm=core.alarm,
+            deadline_s=core.next_deadline_s(),
+            all_off_s=core.all_off_s,
+            moves=core.moves,
+            openings=core.openings,
+            closings=dict(core.closings),
+        )
+
+    def _on_done(self, _mask: int) -> None:
+        task, self._task = self._task, None
+        answer = self._worker.take()
+        if self._picture.moves != self._moves_told:
+            self._moves_told = self._picture.moves
+            self._clock.acted()
+        if task is not None and task.client is not None:
+            self._clients.answer(task.client, self._reply(answer, task.request))
+        if task is not None and task.request is None:
+            for closing in answer.closings:
+                self._say(f"output {closing.output} closed after {closing.open_s:.0f} s: {closing.why}")
+        self._come_back()
+
+    def _come_back(self) -> None:
+        """After a hang nobody knows what the relays did: all off first. Then say, once, that the keeper is ready."""
+        if self._hangs:
+            self._hangs = False
+            self._tasks.appendleft(Task(Request(op="close_all", who="the relays had stopped answering")))
+        elif self._picture.ready and not self._announced:
+            self._announced = True
+            self._announce()
+            self._supervisor.started()
+        self._tell_alarm()
+
+    def _on_line(self, client: Client, line: bytes) -> None:
+        try:
+            request = parse(line)
+        except LineRefused as fault:
+            self._clients.answer(client, self._reply(Answer(False, str(fault))))
+            return
+        if request.op in ("hello", "status"):
+            self._clients.answer(client, self._status())
+        elif self._hangs:
+            self._clients.answer(client, self._reply(Answer(False, self._trouble())))
+        else:
+            if request.op == "close_all":
+                self._drop_openings()
+            self._tasks.append(Task(request, client))
+
+    def _drop_openings(self) -> None:
+        """What waits to be opened when somebody wants everything closed must not open afterwards."""
+        waiting, self._tasks = self._tasks, deque()
+        for task in waiting:
+            if task.request is not None and task.request.op == "open":
+                self._refuse([task], "everything is being closed")
+            else:
+                self._tasks.append(task)
+
+    def _trouble(self) -> str:
+        if self._hangs:
+            return "the relays do not answer; all are switched off as soon as they do"
+        return self._picture.alarm
+
+    def _tell_alarm(self) -> None:
+        trouble = self._trouble()
+        if trouble != self._alarm:
+            self._alarm = trouble
+            self._say(trouble or "the relays answer again; everything is off")
+
+    def _is_ready(self) -> bool:
+        return self._picture.ready and not self._hangs
+
+    def _reply(self, answer: Answer, request: Request | None = None) -> bytes:
+        """The answer, with all closings that came of it and the earlier one of a run that no longer is open."""
+        closings = {closing.run: closing for closing in answer.closings}
+        run = request.run if request is not None else None
+        if run is not None and run in self._picture.closings and not self._holds(run):
+            closings[run] = self._picture.closings[run]
+        return reply(ok=answer.ok, why=answer.why, closings=self._closings(closings), **self._head())
+
+    def _holds(self, run: str) -> bool:
+        return any(opening.run == run for opening in self._picture.openings)
+
+    def _head(self) -> dict[str, Any]:
+        return {"session": self._session, "ready": self._is_ready()}
+
+    def _status(self) -> bytes:
+        now_s = self._clock.now_s()
+        picture = self._picture
+        outputs = {
+            opening.output: {
+                "run": opening.run,
+                "open_s": round(now_s - opening.opened_s, 3),
+                "left_s": round(max(0.0, opening.lease_end_s - now_s), 3),
+                "planned_left_s": round(max(0.0, opening.planned_end_s - now_s), 3),
+                "closing": opening.closing,
+            }
+            for opening in picture.openings
+        }
+        off_ago_s = round(now_s - picture.all_off_s, 3) if math.isfinite(picture.all_off_s) else None
+        return reply(
+            ok=True,
+            why="",
+            alarm=self._trouble(),
+            outputs=outputs,
+            count=self._core.outputs,
+            off_ago_s=off_ago_s,
+            closings=self._closings(picture.closings),
+            **self._head(),
+        )
+
+    def _closings(self, closings: dict[str, Closing]) -> dict[str, dict[str, Any]]:
+        now_s = self._clock.now_s()
+        return {
+            run: {
+                "output": closing.output,
+                "open_s": round(closing.open_s, 3),
+                "ago_s": round(max(0.0, now_s - closing.at_s), 3),
+                "why": closing.why,
+            }
+            for run, closing in closings.items()
+        }
+
+
+def _after(action: Callable[[], None]) -> Answer:
+    action()
+    return Answer(True)

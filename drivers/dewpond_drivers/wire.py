@@ -1,0 +1,83 @@
+"""The keeper's words on its socket: one JSON object a line, each way.
+
+Requests: ``{"op": "hello" | "status" | "open" | "renew" | "close" | "close_all", ...}`` with ``output`` (from 1),
+``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong. Replies:
+``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by kind. A line may be 4 KiB long; what cannot be
+understood is refused, never acted on.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+LONGEST_LINE = 4096
+MOST_SECONDS = 1e9
+OPS = ("hello", "status", "open", "renew", "close", "close_all")
+
+
+class LineRefused(ValueError):
+    """Raised when a line is no request."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Request:
+    """One understood request."""
+
+    op: str
+    output: int = 0
+    run: str | None = None
+    lease_s: float = 0.0
+    planned_s: float = 0.0
+    who: str = ""
+
+
+def parse(line: bytes) -> Request:
+    """Understand one line. Raises LineRefused with what is wrong."""
+    try:
+        body = json.loads(line, parse_constant=_no_constant)
+    except (ValueError, RecursionError) as fault:
+        raise LineRefused(f"not a line of JSON: {fault}") from fault
+    if not isinstance(body, dict) or body.get("op") not in OPS:
+        raise LineRefused(f'a request is an object with "op" one of {", ".join(OPS)}')
+    op = str(body["op"])
+    switches = op in ("open", "renew", "close")
+    return Request(
+        op=op,
+        output=_whole(body, "output") if switches else 0,
+        run=_text(body, "run") if op in ("open", "renew") or (op == "close" and body.get("run") is not None) else None,
+        lease_s=_seconds(body, "lease_s") if op in ("open", "renew") else 0.0,
+        planned_s=_seconds(body, "planned_s") if op == "open" else 0.0,
+        who=_text(body, "who") if body.get("who") is not None else "",
+    )
+
+
+def reply(**body: Any) -> bytes:
+    """One line of answer."""
+    return json.dumps(body, separators=(",", ":"), allow_nan=False).encode() + b"\n"
+
+
+def _no_constant(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def _whole(body: dict[str, Any], key: str) -> int:
+    value = body.get(key)
+    if type(value) is not int:
+        raise LineRefused(f'"{key}" must be a whole number')
+    return value
+
+
+def _text(body: dict[str, Any], key: str) -> str:
+    value = body.get(key)
+    if not isinstance(value, str) or not value.isprintable():
+        raise LineRefused(f'"{key}" must be plain text')
+    return value
+
+
+def _seconds(body: dict[str, Any], key: str) -> float:
+    value = body.get(key)
+    if isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= MOST_SECONDS:
+        return float(value)
+    raise LineRefused(f'"{key}" must be a number of seconds')
