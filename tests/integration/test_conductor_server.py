@@ -95,7 +95,7 @@ def test_everybody_hears_of_the_end_of_the_conductor(tmp_path: Path):
 
 
 def test_a_lost_message_stops_the_time_only_for_a_while(tmp_path: Path):
-    with ConductorServer(tmp_path / "c", start=START, expected=["site"], real_s=real_s) as server:
+    with ConductorServer(tmp_path / "c", start=START, expected=["site"], real_s=real_s, patience_s=0.1) as server:
         site = PacedClock(server.address, "site")
         site.count(sent=lambda: 1, processed=lambda: 0)
         site.wait(30.0)

@@ -85,7 +85,9 @@ def test_the_site_obeys_the_relay_log_and_every_message_arrives_at_the_instant_i
     zone, master = site.zones[0], site.supplies[0].master_output
     log = tmp_path / "relays.log"
     with EmbeddedBroker() as broker:
-        with ConductorServer(tmp_path / "c", start=start, expected=["daemon", "keeper", "site"], real_s=real_s) as server:
+        with ConductorServer(
+            tmp_path / "c", start=start, expected=["daemon", "keeper", "site"], real_s=real_s
+        ) as server:
             simulated = SimulatedSite(world, log, broker.port, server.address, start)
             simulated.start()
             daemon = SmallDaemon(site, broker.port, server.address, log)

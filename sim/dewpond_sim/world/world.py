@@ -1,0 +1,237 @@
+"""One simulated site: valves in, water, soil and weather in between, readings out. Pure: no clock, no I/O, one seed.
+
+It starts from the site file's numbers; ``Truth`` says where the real ground differs from them.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dewpond.model.site import Sensor, Site, Supply
+from dewpond_sim.world.pipes import MeterParameters, MeterRows, RowTimes, SupplyPipes, grid_times
+from dewpond_sim.world.sensors import RainGauge, Readings, SoilProbe, probe_in, sampled, station_element
+from dewpond_sim.world.sky import Sky
+from dewpond_sim.world.soil import SoilColumns, parameters_of
+
+FloatArray = NDArray[np.float64]
+
+COUNTERS = ("cumulative", "increment")
+USUAL_PULSE_L = 1.0
+RATE_METER_L = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """How the real site differs from its file. The default is a site exactly as written, with exact sensors.
+
+    ``rate_factor`` by zone id multiplies the true application and flow, ``depletion_share`` (of RAW) is where the
+    soil starts, ``drained_l`` is what a lateral loses after each run, ``pulse_l`` overrides a meter's pulse by sensor
+    id.
+    """
+
+    rate_factor: Mapping[str, float] = field(default_factory=dict)
+    depletion_share: float = 0.0
+    drained_l: float = 0.0
+    start_flow_l_min: float = 0.0
+    pressure_noise_kpa: float = 0.0
+    probe_noise_m3_m3: float = 0.0
+    pulse_l: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """When sensors report: meter rows, and the grid of probes and weather station. [s]"""
+
+    rows: RowTimes = field(default_factory=RowTimes)
+    sample_s: float = 900.0
+
+
+class World:
+    """The site from ``start_s`` (seconds since 1970-01-01 UTC) on. ``advance`` moves it, ``switch`` moves a relay.
+
+    ``soil`` and ``pipes`` (by supply id) are open to whoever makes something break.
+    """
+
+    def __init__(
+        self, site: Site, sky: Sky, *, start_s: float, seed: int, truth: Truth | None = None, pace: Pace | None = None
+    ) -> None:
+        truth, pace = truth or Truth(), pace or Pace()
+        self.site, self.sky, self.at_s = site, sky, start_s
+        self.truth = truth
+        self._pace = pace
+        self._relays: set[int] = set()
+        self._zone_numbers = {zone.id: number for number, zone in enumerate(site.zones)}
+        self.soil = SoilColumns(parameters_of(site.zones), truth.depletion_share * _column(site, "raw_mm"))
+        self.litres = np.zeros(len(site.zones))
+        self.pipes = {supply.id: self._pipes_of(supply, seed) for supply in site.supplies}
+        self._members = {
+            supply.id: np.array([n for n, zone in enumerate(site.zones) if zone.supply == supply.id], dtype=np.intp)
+            for supply in site.supplies
+        }
+        self._mm_per_litre = self._depths_per_litre()
+        self._gauges = {sensor.id: RainGauge() for sensor in site.sensors if sensor.kind == "rain"}
+        self._probes = {
+            sensor.id: (self._zone_numbers[sensor.zone], self._probe(sensor.zone), _rng(seed, sensor.id))
+            for sensor in site.sensors
+            if sensor.kind == "soil_moisture" and sensor.zone is not None
+        }
+
+    def switch(self, output: int, on: bool) -> None:
+        """A relay moves at the present instant."""
+        (self._relays.add if on else self._relays.discard)(output)
+        for supply in self.site.supplies:
+            self.pipes[supply.id].switch(self.at_s, self._open_on(supply))
+
+    def open_zones(self) -> tuple[str, ...]:
+        """Zones that get water now, by id."""
+        return tuple(
+            self.site.zones[self._members[supply.id][local]].id
+            for supply in self.site.supplies
+            for local in self._open_on(supply)
+        )
+
+    def next_report_s(self) -> float:
+        """The next instant at which some sensor reports, if no relay moves."""
+        rows = [pipes.next_row_s(self.at_s) for pipes in self.pipes.values()]
+        samples_s = (np.floor(self.at_s / self._pace.sample_s) + 1.0) * self._pace.sample_s
+        return float(min([samples_s, *rows]))
+
+    def advance(self, to_s: float) -> tuple[Readings, ...]:
+        """Move on to ``to_s`` with the relays as they are; what the sensors reported in (now, to], sensor by sensor."""
+        if to_s <= self.at_s:
+            return ()
+        rows = {}
+        applied_mm = np.zeros(len(self.litres))
+        for supply_id, pipes in self.pipes.items():
+            rows[supply_id], delivered_l = pipes.advance(self.at_s, to_s)
+            applied_mm[self._members[supply_id]] = delivered_l * self._mm_per_litre[self._members[supply_id]]
+            self.litres[self._members[supply_id]] += delivered_l
+        sampled_readings = self._advance_ground(to_s, applied_mm if applied_mm.any() else None)
+        return (*self._meter_readings(rows), *sampled_readings)
+
+    def _advance_ground(self, to_s: float, applied_mm: FloatArray | None) -> list[Readings]:
+        """Soil and sky to the end of the interval, by way of every sample time where a probe is read."""
+        start_s = self.at_s
+        times_s = grid_times(start_s, to_s, self._pace.sample_s)
+        probed: dict[str, list[float]] = {sensor: [] for sensor in self._probes}
+        for at_s in times_s if self._probes else ():
+            self._grow(float(at_s), applied_mm, to_s - start_s)
+            for sensor, (zone, probe, rng) in self._probes.items():
+                probed[sensor].append(probe.reading_m3_m3(float(self.soil.zone_depletion_mm[zone]), rng))
+        self._grow(to_s, applied_mm, to_s - start_s)
+        if not len(times_s):
+            return []
+        probes = [Readings(sensor, times_s, np.array(values)) for sensor, values in probed.items()]
+        return [*self._station_readings(times_s), *probes, *self._gauge_readings(times_s)]
+
+    def _grow(self, to_s: float, applied_mm: FloatArray | None, whole_s: float) -> None:
+        while self.at_s < to_s:
+            end_s = min(to_s, self.sky.next_change_s(self.at_s))
+            span_s = end_s - self.at_s
+            rain_mm = self.sky.rain_mm(self.at_s, end_s)
+            part_mm = None if applied_mm is None else applied_mm * (span_s / whole_s)
+            eto_mm = self.sky.eto_mm(self.at_s, end_s)
+            self.soil.advance(span_s / 3600.0, self.sky.month(self.at_s), eto_mm, rain_mm, part_mm)
+            self.at_s = end_s
+
+    def _meter_readings(self, rows: Mapping[str, MeterRows]) -> list[Readings]:
+        readings = []
+        for supply in self.site.supplies:
+            row = rows[supply.id]
+            if not len(row.time_s):
+                continue
+            if supply.meter is not None:
+                readings.append(_meter_reading(self._sensor(supply.meter), row))
+            if supply.pressure is not None:
+                readings.append(Readings(supply.pressure, row.time_s, row.pressure_kpa))
+        return readings
+
+    def _station_readings(self, times_s: FloatArray) -> list[Readings]:
+        readings = []
+        for sensor in self.site.sensors:
+            element = station_element(sensor.kind, self.sky) if sensor.zone is None else None
+            if element is not None:
+                readings.append(sampled(sensor.id, times_s, *element))
+        return [reading for reading in readings if len(reading.time_s)]
+
+    def _gauge_readings(self, times_s: FloatArray) -> list[Readings]:
+        """Tips since the sample before; a gauge is silent on a day whose rain nobody measured."""
+        if not self._gauges:
+            return []
+        sample_s = self._pace.sample_s
+        fallen_mm = [self.sky.rain_mm(at_s - sample_s, at_s) for at_s in times_s.tolist()]
+        known = np.array([self.sky.rain_is_known(at_s - 1.0) for at_s in times_s.tolist()], dtype=bool)
+        windows_s = np.full(int(known.sum()), sample_s)
+        tips = {sensor: np.array([g.tips_mm(mm) for mm in fallen_mm]) for sensor, g in self._gauges.items()}
+        return [Readings(sensor, times_s[known], mm[known], windows_s) for sensor, mm in tips.items() if known.any()]
+
+    def _open_on(self, supply: Supply) -> tuple[int, ...]:
+        """Zones of this supply, counted within it, whose own relay and whose master are on."""
+        if supply.master_output is not None and supply.master_output not in self._relays:
+            return ()
+        zones = (zone for zone in self.site.zones if zone.supply == supply.id)
+        return tuple(local for local, zone in enumerate(zones) if zone.output in self._relays)
+
+    def _pipes_of(self, supply: Supply, seed: int) -> SupplyPipes:
+        zones = [zone for zone in self.site.zones if zone.supply == supply.id]
+        meter = MeterParameters(
+            pulse_l=self._pulse_l(supply.meter),
+            start_l_min=self.truth.start_flow_l_min,
+            pressure_noise_kpa=self.truth.pressure_noise_kpa,
+        )
+        pipes = SupplyPipes(
+            supply,
+            zones,
+            start_s=self.at_s,
+            meter=meter,
+            rows=self._pace.rows,
+            rng=_rng(seed, supply.id),
+            drained_l=self.truth.drained_l,
+        )
+        factors = np.array([self.truth.rate_factor.get(zone.id, 1.0) for zone in zones])
+        pipes.conductance *= factors
+        pipes.constant_l_min *= factors
+        return pipes
+
+    def _pulse_l(self, meter: str | None) -> float:
+        """Litres a pulse: as told, else the scale of a counter in litres, else 1 L; a meter of rates is finer."""
+        if meter is None:
+            return USUAL_PULSE_L
+        mapping = self._sensor(meter).mapping
+        if meter in self.truth.pulse_l:
+            return self.truth.pulse_l[meter]
+        if mapping.get("accumulation") not in COUNTERS:
+            return RATE_METER_L
+        return float(mapping.get("scale") or USUAL_PULSE_L) if mapping.get("unit_in", "L") == "L" else USUAL_PULSE_L
+
+    def _depths_per_litre(self) -> FloatArray:
+        """Depth on each zone for a litre of its flow, by the file's rate; with overspray it is less than 1/area."""
+        rate_mm_h, flow_l_min = _column(self.site, "application_rate_mm_h"), _column(self.site, "flow_l_min")
+        return rate_mm_h / (flow_l_min * 60.0)
+
+    def _probe(self, zone_id: str) -> SoilProbe:
+        return probe_in(self.site.zones[self._zone_numbers[zone_id]], self.truth.probe_noise_m3_m3)
+
+    def _sensor(self, sensor_id: str) -> Sensor:
+        return next(sensor for sensor in self.site.sensors if sensor.id == sensor_id)
+
+
+def _meter_reading(sensor: Sensor, rows: MeterRows) -> Readings:
+    """Increments in litres from a counter, else the mean flow of each row in L/min."""
+    if sensor.mapping.get("accumulation") in COUNTERS:
+        return Readings(sensor.id, rows.time_s, rows.litres, rows.window_s)
+    return Readings(sensor.id, rows.time_s, rows.litres / rows.window_s * 60.0, rows.window_s)
+
+
+def _column(site: Site, name: str) -> FloatArray:
+    return np.array([getattr(zone, name) for zone in site.zones], dtype=np.float64)
+
+
+def _rng(seed: int, name: str) -> np.random.Generator:
+    """One stream of noise a sensor, the same whatever other sensors the site has."""
+    return np.random.default_rng([seed, zlib.crc32(name.encode())])
