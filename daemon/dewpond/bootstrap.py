@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import math
 import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -47,12 +48,13 @@ from dewpond.ports import Bus, Calendar, Clock
 from dewpond.runner.look import Look
 from dewpond.runner.restore import JournalStep, restore
 from dewpond.runner.runner import Ports, Runner
+from dewpond.settings.handover import SettingsRefused, read_next_door
 from dewpond.settings.problems import SiteRefused
-from dewpond.settings.service import ServiceRefused, ServiceSettings, load_service
-from dewpond.settings.site_file import require_site
+from dewpond.settings.values import ServiceSettings
 
 FIRST_DEPLETION_SHARE = 0.5  # of RAW, where nothing is known of the soil yet: neither a flood nor a drought
 LONGEST_SLEEP_S = 20.0  # the loop looks around at least this often, for clock steps and the watchdog
+PACED_LOOK_S = 300.0  # paced time cannot step and has no watchdog; fewer idle turns let it run faster
 READINGS_OF_A_DAY = 100_000
 _LOG = logging.getLogger(__name__)
 KNOWN_DATES = 400  # how many newest days of the journal are asked for weather that is already known
@@ -65,8 +67,7 @@ class Refused(Exception):
 def run_daemon(site_path: Path, say: Callable[[str], None]) -> int:
     """Run the daemon of one site until SIGTERM or SIGINT; returns the exit code. Raises Refused."""
     with _refusals():
-        service = load_service(site_path)
-        site = require_site(site_path)
+        service, site = read_next_door(site_path)
         service.state_dir.mkdir(parents=True, exist_ok=True)
         with SingleInstance(service.daemon_lock), contextlib.ExitStack() as stack:
             daemon = _assemble(site, service, stack)
@@ -75,6 +76,8 @@ def run_daemon(site_path: Path, say: Callable[[str], None]) -> int:
 
 def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
     """Tonight's plan from the site file and the stored state, for a person while no daemon runs. Raises Refused."""
+    from dewpond.settings.site_file import require_site  # noqa: PLC0415 - the daemon does without this weight
+
     with _refusals():
         if service.site is None:
             raise Refused("no site file is named; give one, or set DEWPOND_SITE")
@@ -120,7 +123,13 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
     calendar = _calendar(site, service, clock, journal)
     weather = _weather(site, service, clock, journal)
     stack.callback(weather.close)
-    valves = KeeperClient(service.keeper_socket, lease_s=service.lease_s, renew_s=service.renew_s)
+    paced = not isinstance(clock, SystemClock)
+    valves = KeeperClient(
+        service.keeper_socket,
+        lease_s=service.lease_s,
+        renew_s=service.renew_s,
+        look_s=PACED_LOOK_S if paced else LONGEST_SLEEP_S,
+    )
     stack.callback(valves.disconnect)
     runner = Runner(
         brain=brain,
@@ -128,7 +137,7 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
         step_no=step_no,
         look=Look(brain),
         after_pass=lambda _now: supervision.alive(),
-        longest_sleep_s=LONGEST_SLEEP_S,
+        longest_sleep_s=math.inf if paced else LONGEST_SLEEP_S,
         ports=Ports(clock=clock, valves=valves, bus=bus, store=store, calendar=calendar, weather=weather, desk=desk),
     )
     if isinstance(calendar, LiveCalendar):
@@ -269,7 +278,7 @@ def _refusals() -> Iterator[None]:
     """Every way a start can be refused, as one kind of word to the person who asked for it."""
     try:
         yield
-    except (SiteRefused, ServiceRefused, AlreadyRunning, StoreUnusable) as refused:
+    except (SiteRefused, SettingsRefused, AlreadyRunning, StoreUnusable) as refused:
         raise Refused(str(refused)) from refused
     except OSError as fault:
         raise Refused(f"cannot start: {fault}") from fault

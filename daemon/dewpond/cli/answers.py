@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 
 import click
 
-from dewpond.settings.service import ServiceRefused, ServiceSettings, load_service
+from dewpond.settings.values import ServiceRefused, ServiceSettings
 
 BAD_INPUT = 2
 FAULTS = 1
@@ -26,6 +26,8 @@ def fail(text: str, code: int = BAD_INPUT) -> NoReturn:
 
 def service_of(site: Path | None) -> ServiceSettings:
     """The settings a command works with; exits with one line when there are none."""
+    from dewpond.settings.service import load_service  # noqa: PLC0415 - `run` has its settings read next door
+
     try:
         return load_service(site)
     except ServiceRefused as refused:

@@ -14,7 +14,7 @@ from dewpond.adapters.keeper_client import close_all_now, close_output_now
 from dewpond.adapters.operator_socket import NotReachable, OperatorClient
 from dewpond.adapters.system_clock import SystemClock
 from dewpond.cli.answers import FAULTS, fail, json_option, person, print_json, service_of, site_option
-from dewpond.settings.service import ServiceSettings
+from dewpond.settings.values import ServiceSettings
 
 
 @click.command()

@@ -12,6 +12,7 @@ import types
 import typing
 from collections.abc import Mapping
 from datetime import date, datetime, time
+from pathlib import Path, PurePath
 from typing import Any, Union, get_args, get_origin
 
 import numpy as np
@@ -25,6 +26,8 @@ def to_plain(value: Any) -> Any:
         return {field.name: to_plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
     if isinstance(value, datetime | date | time):
         return value.isoformat()
+    if isinstance(value, PurePath):
+        return str(value)
     if isinstance(value, enum.Enum):
         return value.value
     if isinstance(value, np.ndarray):
@@ -78,6 +81,8 @@ def _from_generic(origin: Any, args: tuple[Any, ...], plain: Any) -> Any:
 def _from_scalar(kind: Any, plain: Any) -> Any:
     if kind in (datetime, date, time):
         return kind.fromisoformat(plain)
+    if kind is Path:
+        return Path(plain)
     if kind is float:
         return float(plain)
     if kind is int:

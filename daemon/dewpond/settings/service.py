@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,46 +15,14 @@ from pydantic import Field, PlainValidator, ValidationError
 from pydantic_settings import BaseSettings, NoDecode, PydanticBaseSettingsSource, SettingsConfigDict
 
 from dewpond.settings.addresses import BoardAddress, BrokerAddress, parse_board, parse_broker
+from dewpond.settings.values import ServiceRefused, ServiceSettings
+
+__all__ = ["ServiceRefused", "ServiceSettings", "load_service"]
 
 # An opening lives this long without renewal, and is renewed this often [s]. A killed daemon must leave no output on for
 # more than 120 s, hence the ceiling.
 LEASE_S, RENEW_S, LONGEST_LEASE_S = 90.0, 20.0, 100.0
 IN_SITE_FILE = ("broker", "board", "database", "contact", "commands")
-
-
-class ServiceRefused(Exception):
-    """Raised when a setting of the service cannot be used; the text has one line for each."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ServiceSettings:
-    """The service's settings, all resolved. ``broker`` None runs without one, ``board`` None shows no pages."""
-
-    site: Path | None
-    state_dir: Path
-    broker: BrokerAddress | None
-    board: BoardAddress | None
-    database: str
-    lease_s: float
-    renew_s: float
-    commands: bool
-    contact: str | None
-    clock: str | None
-
-    @property
-    def keeper_socket(self) -> Path:
-        """Where the valve keeper listens."""
-        return self.state_dir / "keeper.sock"
-
-    @property
-    def operator_socket(self) -> Path:
-        """Where the daemon takes people's requests."""
-        return self.state_dir / "operator.sock"
-
-    @property
-    def daemon_lock(self) -> Path:
-        """Held by the one daemon of a site."""
-        return self.state_dir / "daemon.lock"
 
 
 class _Sources(BaseSettings):
