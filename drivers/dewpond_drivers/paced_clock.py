@@ -4,16 +4,17 @@ The keeper says until when it has nothing to do (``select_timeout``), the conduc
 every deadline, leases too, runs on it. When the conductor goes away ``ClockLost`` is raised, so that the keeper closes
 everything and ends rather than hold a valve open in a time that no longer moves.
 
-Lines of JSON over a Unix socket. Up: ``join``, ``idle`` (with the number of the last go seen), ``busy``. Down:
-``now_s``, ``seq``, ``go``.
+The conductor speaks JSON lines over a Unix socket; the time itself stands in a shared file beside that socket.
 """
 
 from __future__ import annotations
 
 import json
 import math
+import mmap
 import selectors
 import socket
+from pathlib import Path
 
 _PREFIX = "unix:"
 
@@ -32,25 +33,20 @@ class PacedClock:
             )
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._rest = b""
-        self._now_s = 0.0
         self._seq = 0
         self._reported: tuple[int, float] | None = None
         try:
             self._socket.connect(address.removeprefix(_PREFIX))
             self._say({"join": name, "watches": False})
             self._welcome()
+            self._now = _shared_now(address.removeprefix(_PREFIX) + ".now")
         except OSError as error:
             self._socket.close()
             raise ClockLost(f"no conductor of the paced time answers at {address}: {error}") from error
 
     def now_s(self) -> float:
-        """Elapsed time now, in seconds. Takes in what the conductor has said meanwhile; never waits."""
-        while True:
-            try:
-                heard = self._socket.recv(65536, socket.MSG_DONTWAIT)
-            except BlockingIOError:
-                return self._now_s
-            self._hear(heard)
+        """Elapsed time now, in seconds. Any thread may ask."""
+        return float(self._now[0])
 
     def select_timeout(self, deadline_s: float) -> float | None:
         """Report that there is nothing to do before ``deadline_s``; None means: block until a socket speaks.
@@ -73,7 +69,7 @@ class PacedClock:
         """True when ``key`` is the conductor's socket, which is then read; False when it is somebody else's."""
         if key.fileobj is not self._socket:
             return False
-        self.now_s()
+        self._hear(self._socket.recv(65536))
         return True
 
     def acted(self) -> None:
@@ -102,6 +98,10 @@ class PacedClock:
             raise ClockLost("the conductor of the paced time has gone; everything is closed and the keeper ends")
         *lines, self._rest = (self._rest + heard).split(b"\n")
         for line in lines:
-            message = json.loads(line)
-            self._now_s = float(message["now_s"])
-            self._seq = int(message["seq"])
+            self._seq = int(json.loads(line)["seq"])
+
+
+def _shared_now(path: str) -> memoryview[float]:
+    """The conductor's time, one 64-bit float in a file that it alone writes."""
+    with Path(path).open("rb") as file:
+        return memoryview(mmap.mmap(file.fileno(), 8, access=mmap.ACCESS_READ)).cast("d")

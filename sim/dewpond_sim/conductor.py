@@ -16,11 +16,7 @@ from typing import Any
 
 @dataclass(slots=True)
 class Seat:
-    """One participant. ``due_s`` is the next time it wants a turn; ``seq`` numbers the turns given to it.
-
-    One that ``watches`` the relays gets a turn after any of them moved, and hears the time at its turns alone: nobody
-    calls on it in between.
-    """
+    """One participant. ``due_s`` is the next time it wants a turn; ``seq`` numbers the turns given to it."""
 
     name: str
     watches: bool
@@ -33,13 +29,11 @@ class Seat:
 
 
 @dataclass(frozen=True, slots=True)
-class Tell:
-    """What a participant is told: the time, the number of its last turn, and whether a turn begins now."""
+class Turn:
+    """A participant's turn, by number."""
 
     seat_id: int
-    now_s: float
     seq: int
-    go: bool
 
 
 class Conductor:
@@ -58,13 +52,11 @@ class Conductor:
         self._round_owed = False
         self._written_off = 0
 
-    def join(self, seat_id: int, name: str, *, watches: bool) -> Tell:
+    def join(self, seat_id: int, name: str, *, watches: bool) -> None:
         """A participant took its seat; it is busy until its first idle report."""
-        seat = Seat(name=name, watches=watches)
-        self._seats[seat_id] = seat
+        self._seats[seat_id] = Seat(name=name, watches=watches)
         self._awaited.discard(name)
         self.write_off()
-        return Tell(seat_id, self.now_s, seat.seq, go=False)
 
     def leave(self, seat_id: int) -> None:
         """A participant vanished: time goes on without it, and what was on its way to it is lost."""
@@ -84,9 +76,9 @@ class Conductor:
             seat.sent = int(message.get("sent", 0))
             seat.processed = message.get("done")
 
-    def tell(self, seat_id: int) -> Tell:
-        """What that participant may know now, without a turn."""
-        return Tell(seat_id, self.now_s, self._seats[seat_id].seq, go=False)
+    def last_turn(self, seat_id: int) -> Turn:
+        """The last turn given to that participant."""
+        return Turn(seat_id, self._seats[seat_id].seq)
 
     @property
     def messages_under_way(self) -> int:
@@ -118,9 +110,8 @@ class Conductor:
             return self.now_s
         return max(self.now_s, min((seat.due_s for seat in self._seats.values()), default=math.inf))
 
-    def move(self, to_s: float) -> list[Tell]:
-        """Move the time, never past ``next_s()``. Those whose turn it is become busy; everybody else learns the time
-        first.
+    def move(self, to_s: float) -> list[Turn]:
+        """Move the time, never past ``next_s()``; those whose turn it then is become busy.
 
         Raises RuntimeError while the time may not move.
         """
@@ -128,20 +119,18 @@ class Conductor:
         if limit_s is None or not self.now_s <= to_s <= limit_s:
             raise RuntimeError(f"time cannot move from {self.now_s} s to {to_s} s; the limit is {limit_s}")
         self.now_s = to_s
-        self._written_off = min(
-            self._written_off, self._balance()
-        )  # a late or repeated message must not cover a later loss
+        self._written_off = min(self._written_off, self._balance())  # one that was only late must not hide a later loss
         owed, self._round_owed = self._round_owed, False
-        tells = [self._turn(seat_id, seat, owed) for seat_id, seat in self._seats.items()]
-        heard = (tell for tell in tells if tell.go or not self._seats[tell.seat_id].watches)
-        return sorted(heard, key=lambda tell: tell.go)
+        return [
+            self._give_turn(seat_id, seat)
+            for seat_id, seat in self._seats.items()
+            if seat.due_s <= to_s or (owed and seat.watches)
+        ]
 
-    def _turn(self, seat_id: int, seat: Seat, owed: bool) -> Tell:
-        go = seat.due_s <= self.now_s or (owed and seat.watches)
-        if go:
-            seat.busy = True
-            seat.seq += 1
-        return Tell(seat_id, self.now_s, seat.seq, go=go)
+    def _give_turn(self, seat_id: int, seat: Seat) -> Turn:
+        seat.busy = True
+        seat.seq += 1
+        return Turn(seat_id, seat.seq)
 
     def _all_idle(self) -> bool:
         seated = self._seats.values()

@@ -1,10 +1,17 @@
-"""The conductor behind a Unix socket, in a thread of its own: JSON lines in and out, and the pace against real time."""
+"""The conductor behind a Unix socket, in a thread of its own, and the pace against real time.
+
+Lines of JSON. From a participant: ``join`` (its name) with ``watches``; ``idle`` (the number of the last turn it saw)
+with ``due_s``, ``held``, ``sent``, ``done``; ``busy`` with ``acted`` and ``ask``. To it: ``start`` as welcome, ``go``
+for a turn, ``reply`` to ``ask``, each with ``seq``, the number of its last turn. The time itself stands in a small
+shared file beside the socket, its name with ``.now``: one 64-bit float in seconds, written before anybody may go.
+"""
 
 from __future__ import annotations
 
 import itertools
 import json
 import math
+import mmap
 import selectors
 import socket
 import threading
@@ -14,11 +21,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from dewpond_sim.conductor import Conductor, Tell
+from dewpond_sim.conductor import Conductor, Turn
 
 TICK_S = 0.05  # real seconds between two small moves while the time is slowed down
 BACKLOG_S = 0.5  # real seconds that slow participants may make up for; more would look like a sprint
 PATIENCE_S = 5.0  # real seconds after which a message under way counts as lost
+_BELL, _DOOR = -1, 0  # in the place of a participant's number
 
 
 class Pace:
@@ -92,6 +100,7 @@ class ConductorServer:
         self._pace = pace or Pace(real_s)
         self._patience_s = patience_s
         self._core = Conductor(expected=expected)
+        self._shared_now = _SharedNow(Path(f"{path}.now"))
         self._links: dict[int, _Link] = {}
         self._numbers = itertools.count(1)
         self._stuck_since_s: float | None = None
@@ -103,8 +112,8 @@ class ConductorServer:
     def __enter__(self) -> Self:
         self._door.bind(str(self._path))
         self._door.listen()
-        self._selector.register(self._door, selectors.EVENT_READ)
-        self._selector.register(self._bell, selectors.EVENT_READ)
+        self._selector.register(self._door, selectors.EVENT_READ, _DOOR)
+        self._selector.register(self._bell, selectors.EVENT_READ, _BELL)
         self._thread.start()
         return self
 
@@ -115,6 +124,7 @@ class ConductorServer:
         for end in (self._door, self._bell, self._ringer):
             end.close()
         self._selector.close()
+        self._shared_now.close()
         self._path.unlink(missing_ok=True)
 
     def stop(self) -> None:
@@ -133,15 +143,18 @@ class ConductorServer:
 
     def _serve(self) -> None:
         while True:
-            ready = [key.fileobj for key, _ in self._selector.select(self._timeout_s())]
-            if self._bell in ready:
-                return
-            if self._door in ready:
-                self._welcome()
-            # A report always precedes what its sender did next, so reading every link before deciding sees all causes.
-            for number in list(self._links):
-                self._read(number)
+            ready = self._ready(self._timeout_s())
+            # A report always precedes what its sender did next, so reading until nothing is left sees all causes.
+            while ready:
+                if _BELL in ready:
+                    return
+                for number in ready:
+                    self._welcome() if number == _DOOR else self._read(number)
+                ready = self._ready(0.0)
             self._advance()
+
+    def _ready(self, timeout_s: float | None) -> list[int]:
+        return [key.data for key, _ in self._selector.select(timeout_s)]
 
     def _timeout_s(self) -> float | None:
         next_s = self._core.next_s()
@@ -153,7 +166,7 @@ class ConductorServer:
         link, _ = self._door.accept()
         number = next(self._numbers)
         self._links[number] = _Link(link)
-        self._selector.register(link, selectors.EVENT_READ)
+        self._selector.register(link, selectors.EVENT_READ, number)
 
     def _read(self, number: int) -> None:
         link = self._links[number]
@@ -166,12 +179,12 @@ class ConductorServer:
     def _take_in(self, number: int, message: dict[str, object]) -> None:
         link = self._links[number]
         if "join" in message:
-            tell = self._core.join(number, str(message["join"]), watches=bool(message.get("watches")))
-            link.send(tell, start=self._start.isoformat())
+            self._core.join(number, str(message["join"]), watches=bool(message.get("watches")))
+            link.send(self._core.last_turn(number), start=self._start.isoformat())
             return
         self._core.hear(number, message)
         if message.get("ask"):
-            link.send(self._core.tell(number), reply=True)
+            link.send(self._core.last_turn(number), reply=True)
 
     def _dismiss(self, number: int) -> None:
         link = self._links.pop(number)
@@ -191,8 +204,10 @@ class ConductorServer:
             self.finished.set()
         if math.isfinite(to_s) and (to_s > now_s or next_s == now_s):
             self._pace.moved(now_s, to_s)
-            for tell in self._core.move(to_s):
-                self._send(tell)
+            turns = self._core.move(to_s)
+            self._shared_now.write(to_s)
+            for turn in turns:
+                self._send(turn)
 
     def _write_off_lost_messages(self) -> None:
         if not self._core.waits_for_messages_only:
@@ -203,11 +218,31 @@ class ConductorServer:
             self._core.write_off()
             self._advance()
 
-    def _send(self, tell: Tell) -> None:
+    def _send(self, turn: Turn) -> None:
         try:
-            self._links[tell.seat_id].send(tell)
+            self._links[turn.seat_id].send(turn, go=True)
         except OSError:
-            self._dismiss(tell.seat_id)
+            self._dismiss(turn.seat_id)
+
+
+class _SharedNow:
+    """The file from which participants read the time without asking."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        path.write_bytes(bytes(8))
+        with path.open("r+b") as file:
+            self._map = mmap.mmap(file.fileno(), 8)
+        self._cell = memoryview(self._map).cast("d")
+
+    def write(self, now_s: float) -> None:
+        """One aligned store: a reader sees the old time or the new."""
+        self._cell[0] = now_s
+
+    def close(self) -> None:
+        self._cell.release()
+        self._map.close()
+        self._path.unlink(missing_ok=True)
 
 
 class _Link:
@@ -219,9 +254,7 @@ class _Link:
         self._rest = b""
 
     def receive(self) -> list[dict[str, object]]:
-        """Every whole line that has arrived. Raises OSError when the other end is gone, ValueError when it is no
-        JSON.
-        """
+        """Every whole line that has arrived. Raises OSError when the other end is gone, ValueError for no JSON."""
         while True:
             try:
                 heard = self.socket.recv(65536)
@@ -233,7 +266,6 @@ class _Link:
         *lines, self._rest = self._rest.split(b"\n")
         return [json.loads(line) for line in lines]
 
-    def send(self, tell: Tell, **more: object) -> None:
-        """Say the time. Raises OSError when the other end is gone or no longer reads."""
-        message = {"now_s": tell.now_s, "seq": tell.seq, "go": tell.go, **more}
-        self.socket.sendall(json.dumps(message).encode() + b"\n")
+    def send(self, turn: Turn, **more: object) -> None:
+        """Send one line. Raises OSError when the other end is gone or no longer reads."""
+        self.socket.sendall(json.dumps({"seq": turn.seq, **more}).encode() + b"\n")

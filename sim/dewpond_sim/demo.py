@@ -1,6 +1,4 @@
-"""The demonstration: broker, simulated site, keeper, daemon and board in one go, all real but the ground and the
-time.
-"""
+"""The demonstration: broker, simulated site, keeper, daemon and board in one go, all real but ground and time."""
 
 from __future__ import annotations
 
@@ -33,9 +31,6 @@ Say = Callable[[str], None]
 DAY_S = 86400.0
 READY_S = 60.0  # a small computer needs some time to start two interpreters
 LOOK_S = 0.2  # real seconds between two looks at how things stand
-RENEW_S = (
-    45.0  # the daemon looks at its keeper this often, the longest that a lease of 90 s allows; each look is a turn
-)
 PARTICIPANTS = ("keeper", "daemon", "site")
 
 

@@ -6,7 +6,9 @@ do.
 
 from __future__ import annotations
 
+import socket
 import threading
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -36,13 +38,14 @@ class Radio:
     first is.
     """
 
-    def __init__(self, port: int, status_topic: str, on_listening: Any) -> None:
+    def __init__(self, port: int, status_topic: str, on_listening: Callable[[], None]) -> None:
         self.sent = 0
         self.listening = False
         self._status_topic = status_topic
         self._on_listening = on_listening
         self._up = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="simulated-site")
+        self._client.on_socket_open = _send_at_once
         self._client.on_connect = self._connected
         self._client.on_message = self._heard
         self._port = port
@@ -76,6 +79,12 @@ class Radio:
         self.listening = message.payload == ONLINE
         if self.listening:
             self._on_listening()
+
+
+def _send_at_once(_client: mqtt.Client, _data: Any, link: Any) -> None:
+    """Small messages must not wait for one another (Nagle)."""
+    if isinstance(link, socket.socket):
+        link.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 class SimulatedSite(threading.Thread):

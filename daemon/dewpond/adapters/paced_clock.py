@@ -1,19 +1,20 @@
 """The daemon's clock in a demonstration: both times come from a conductor that daemon, keeper and simulated site share.
 
 Time jumps to the next wake-up only when every participant is idle, so a day passes in seconds and no deadline is
-missed. Lines of JSON over a Unix socket. Up: ``join``, ``idle`` (with the number of the last go seen), ``busy``.
-Down: ``now_s``, ``seq``, ``go``, and ``start`` in the first line.
+missed. The conductor speaks JSON lines over a Unix socket; the time itself stands in a shared file beside that socket.
 """
 
 from __future__ import annotations
 
 import json
 import math
+import mmap
 import select
 import socket
 import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from dewpond.model.events import Now
@@ -35,7 +36,7 @@ class ClockRefused(ValueError):
 
 
 def paced_clock_for(address: str, driver: str) -> PacedClock:
-    """The clock that DEWPOND_CLOCK names. Once there is a bus, call ``count(processed=...)`` with its count of messages.
+    """The clock that DEWPOND_CLOCK names. Once there is a bus, call ``count(processed=...)`` with its count.
 
     Raises ClockRefused unless the relays are simulated, ClockLost when there is no conductor.
     """
@@ -65,7 +66,6 @@ class PacedClock:
         self._rung = False
         self._holds = 0
         self._rest = b""
-        self._now_s = 0.0
         self._seq = 0
         self._heard_go = False
         self._heard_reply = False
@@ -77,6 +77,7 @@ class PacedClock:
             welcome: list[dict[str, Any]] = []
             while not welcome:
                 welcome = self._hear()
+            self._shared_now = _SharedNow(address.removeprefix(_PREFIX) + ".now")
             self._start = datetime.fromisoformat(welcome[0]["start"])
         except OSError as error:
             self.close()
@@ -92,12 +93,12 @@ class PacedClock:
 
     def now(self) -> Now:
         """Both times of this instant."""
-        elapsed_s = self._now_s
+        elapsed_s = self._shared_now.read_s()
         return Now(wall=self._start + timedelta(seconds=elapsed_s), elapsed_s=elapsed_s)
 
     def wait(self, until_elapsed_s: float) -> None:
         """Return when the conductor has moved to that time or asks for another turn, or earlier after ``wake``."""
-        if until_elapsed_s <= self._now_s or self._take_ring():
+        if until_elapsed_s <= self._shared_now.read_s() or self._take_ring():
             return
         self._report_idle(until_elapsed_s)
         while not self._heard_go:
@@ -152,7 +153,7 @@ class PacedClock:
         self._say(report)
 
     def _report_busy(self) -> None:
-        """Stop the conductor from moving on, and learn the time it had moved to before it heard of this."""
+        """Stop the conductor from moving on; after its reply the time stands still."""
         self._heard_reply = False
         self._say({"busy": True, "acted": False, "ask": True})
         while not self._heard_reply:
@@ -174,8 +175,19 @@ class PacedClock:
         *lines, self._rest = (self._rest + heard).split(b"\n")
         messages = [json.loads(line) for line in lines]
         for message in messages:
-            self._now_s = float(message["now_s"])
             self._seq = int(message["seq"])
             self._heard_go |= bool(message.get("go"))
             self._heard_reply |= bool(message.get("reply"))
         return messages
+
+
+class _SharedNow:
+    """The conductor's time, one 64-bit float in a file that it alone writes."""
+
+    def __init__(self, path: str) -> None:
+        with Path(path).open("rb") as file:
+            self._map = mmap.mmap(file.fileno(), 8, access=mmap.ACCESS_READ)
+        self._cell = memoryview(self._map).cast("d")
+
+    def read_s(self) -> float:
+        return float(self._cell[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import selectors
 import socket
 import threading
@@ -72,7 +73,7 @@ class Watcher:
         self.pulses += 1
 
     def next_due_s(self) -> float:
-        return 0.0  # the loop then never sleeps long
+        return math.inf
 
 
 class KeeperThread:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from dewpond_sim.conductor import Conductor
+from dewpond_sim.conductor import Conductor, Turn
 from dewpond_sim.conductor_server import Pace
 
 DAEMON, KEEPER, SITE = 1, 2, 3
 
 
 def idle(conductor: Conductor, seat_id: int, due_s: float | None, **more: object) -> None:
-    seq = conductor.tell(seat_id).seq
+    seq = conductor.last_turn(seat_id).seq
     conductor.hear(seat_id, {"idle": seq, "due_s": due_s, **more})
 
 
@@ -40,17 +40,17 @@ def test_time_moves_to_the_earliest_wake_up_only_when_all_are_idle(seated: Condu
     assert seated.next_s() is None
     idle(seated, SITE, 30.0)
     assert seated.next_s() == 30.0
-    tells = seated.move(30.0)
-    assert [(tell.seat_id, tell.go) for tell in tells] == [(DAEMON, False), (KEEPER, False), (SITE, True)]
+    assert seated.move(30.0) == [Turn(SITE, 1)]
     assert seated.next_s() is None, "the site has its turn"
 
 
-def test_everybody_else_learns_the_time_before_a_turn_begins(seated: Conductor):
-    for seat_id, due_s in ((DAEMON, 10.0), (KEEPER, None), (SITE, 30.0)):
+def test_turns_are_numbered_and_all_that_are_due_get_theirs(seated: Conductor):
+    for seat_id, due_s in ((DAEMON, 10.0), (KEEPER, None), (SITE, 10.0)):
         idle(seated, seat_id, due_s)
-    tells = seated.move(10.0)
-    assert [(tell.seat_id, tell.go) for tell in tells] == [(KEEPER, False), (DAEMON, True)], "nobody calls on the site"
-    assert {tell.now_s for tell in tells} == {10.0}
+    assert seated.move(10.0) == [Turn(DAEMON, 1), Turn(SITE, 1)]
+    idle(seated, DAEMON, 20.0)
+    idle(seated, SITE, 50.0)
+    assert seated.move(20.0) == [Turn(DAEMON, 2)]
 
 
 def test_an_idle_report_that_crossed_a_turn_is_out_of_date(seated: Conductor):
@@ -114,7 +114,7 @@ def test_a_watcher_gets_one_more_turn_at_the_instant_a_relay_moved(seated: Condu
     seated.hear(KEEPER, {"busy": True, "acted": True})
     idle(seated, KEEPER, 90.0)
     assert seated.next_s() == 0.0
-    assert [tell.seat_id for tell in seated.move(0.0) if tell.go] == [SITE]
+    assert [turn.seat_id for turn in seated.move(0.0)] == [SITE]
     idle(seated, SITE, 10.0)
     assert seated.next_s() == 10.0
 
@@ -144,7 +144,7 @@ def test_time_never_passes_a_wake_up(seated: Conductor):
         idle(seated, seat_id, 30.0)
     with pytest.raises(RuntimeError, match=r"limit is 30\.0"):
         seated.move(31.0)
-    assert not any(tell.go for tell in seated.move(20.0)), "a part of the way wakes nobody"
+    assert seated.move(20.0) == [], "a part of the way wakes nobody"
     assert seated.next_s() == 30.0
 
 
