@@ -204,6 +204,21 @@ def test_operator_commands_without_a_daemon_say_so_in_one_line(alone):
     assert {reason["zone"] for reason in json.loads(planned.stdout)["reasons"]} == {"north-lawn", "south-lawn"}
 
 
+def test_a_state_folder_far_down_is_no_trouble(tmp_path):
+    deep = tmp_path / "-".join(["a-folder-with-a-long-name"] * 5)
+    deep.mkdir()
+    site = LiveSite(deep)
+    try:
+        site.start("keeper")
+        site.start("run")
+        assert site.call("water", "north-lawn", "1").returncode == 0
+        assert within(10, lambda: site.is_on(1))
+        assert site.call("stop").returncode == 0
+        assert not site.is_on(1)
+    finally:
+        site.close()
+
+
 def test_the_version_is_told(alone):
     assert version("dewpond") in alone.call("--version").stdout
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
 import socket
 from pathlib import Path
 from typing import Any
 
+from dewpond.adapters.unix_socket import short_name
+
 CONNECT_S = 1.0
 ANSWER_S = 7.0  # the keeper itself waits 5 s for its relays
 LOOK_S = 2.0  # a look at the keeper's state touches no relay
-LONGEST_PATH = 100  # bytes; the kernel takes 107
 LONGEST_ANSWER = 1_000_000
 
 
@@ -28,7 +28,8 @@ class KeeperLink:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(CONNECT_S)
         try:
-            _connect(self._socket, socket_path)
+            with short_name(socket_path) as name:
+                self._socket.connect(name)
         except OSError as fault:
             self.close()
             raise KeeperSilent(f"no keeper answers at {socket_path}: {fault.strerror or fault}") from fault
@@ -62,15 +63,3 @@ class KeeperLink:
                 raise ValueError("its answer has no end")
         line, _, self._rest = heard.partition(b"\n")
         return line
-
-
-def _connect(link: socket.socket, path: Path) -> None:
-    """Connect, also where the path is longer than a socket's name may be: through an open folder then."""
-    if len(os.fsencode(path)) <= LONGEST_PATH:
-        link.connect(str(path))
-        return
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        link.connect(f"/proc/self/fd/{folder}/{path.name}")
-    finally:
-        os.close(folder)

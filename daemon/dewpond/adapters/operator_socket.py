@@ -20,6 +20,7 @@ from typing import Any
 
 from dewpond.adapters.desk import OperatorDesk
 from dewpond.adapters.single_instance import AlreadyRunning
+from dewpond.adapters.unix_socket import short_name
 from dewpond.model.codec import to_plain
 from dewpond.model.operations import REQUESTS, RequestRefused, parse
 from dewpond.model.view import SiteView
@@ -74,7 +75,8 @@ class OperatorClient:
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
                 connection.settimeout(self._timeout_s)
-                connection.connect(str(self._path))
+                with short_name(self._path) as name:
+                    connection.connect(name)
                 connection.sendall(request.encode() + b"\n")
                 with connection.makefile("rb") as stream:
                     line = stream.readline(_LONGEST_ANSWER_BYTES)
@@ -98,7 +100,8 @@ def _expect_nobody(path: Path) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
         probe.settimeout(SILENCE_S)
         try:
-            probe.connect(str(path))
+            with short_name(path) as name:
+                probe.connect(name)
         except (FileNotFoundError, ConnectionRefusedError):
             return
     raise AlreadyRunning(f"{path}: another daemon answers there; stop it first")
@@ -119,7 +122,8 @@ class _Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
         path = Path(str(self.server_address))
         new = path.with_name(path.name + ".new")
         new.unlink(missing_ok=True)
-        self.socket.bind(str(new))
+        with short_name(new) as name:
+            self.socket.bind(name)
         new.chmod(0o660)
         self.socket.listen(self.request_queue_size)
         new.replace(path)
