@@ -163,7 +163,12 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
         signal.signal(number, lambda *_: runner.stop())
     supervision.ready()
     say(f"{daemon.site.name}: ready, {len(daemon.site.zones)} zones, {where}.")
-    runner.run()
+    try:
+        runner.run()
+    except BaseException:
+        # A fault of our own ends the process; the valves must not wait for their leases to run out.
+        daemon.valves.close_all(daemon.clock.now(), "interrupted: the daemon failed")
+        raise
     supervision.stopping()
     _shut(daemon)
     say(f"{daemon.site.name}: stopped, valves shut.")
