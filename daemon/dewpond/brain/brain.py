@@ -97,7 +97,7 @@ class Brain:
             case ev.KeeperFound():
                 state, told = sequencer.on_keeper_found(self.ground, state, event, now)
                 state, cleared = _clear(state, "keeper", now, "the keeper answers again")
-                return state, told + cleared
+                return state, told + cleared + sequencer.closed_topics(self.ground, state, now)
             case ev.KeeperLost():
                 lost = replace(state, keeper_ready=False)
                 text = (

@@ -72,6 +72,7 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     fresh = _openings(tonight.night, decided, pieces)
     commands = _plan_rows(state.openings, kept, fresh)
     openings = tuple(sorted((*kept, *fresh), key=lambda item: (item.start_s, item.run_id)))
+    commands += _plan_topics(state.openings, openings, day, now_s)
     finished = tuple(item for item in state.finished if item.start_s >= tonight.night.opens_s - RECENT_S)
     state = replace(state, night=tonight.night, openings=openings, finished=finished)
     state, told = _with_reasons(ground, state, tonight, decided, pieces)
@@ -275,6 +276,23 @@ def _opening(item: _Decided, night: NightState, piece: _Piece, number: int) -> O
         gross_mm=placed.seconds * zone.application_rate_mm_h / 3600.0,
         cause=f"{zone.rule}: {item.need.depletion_mm:.1f} mm missing" if by_need else f"program {piece.source}",
     )
+
+
+def _plan_topics(before: Sequence[Opening], openings: Sequence[Opening], day: date, now_s: float) -> list[Command]:
+    """What each zone is to get tonight, for whoever listens; told where it changed."""
+    told: list[Command] = []
+    for zone in sorted({item.zone for item in (*before, *openings)}):
+        old = [item for item in before if item.zone == zone and item.window_date == day]
+        new = [item for item in openings if item.zone == zone and item.window_date == day]
+        if [(item.start_s, item.seconds) for item in old] == [(item.start_s, item.seconds) for item in new]:
+            continue
+        rows = [
+            {"start": utc(item.start_s).isoformat(), "seconds": item.seconds, "gross_mm": round(item.gross_mm, 2)}
+            for item in new
+        ]
+        body = {"at": utc(now_s).isoformat(), "window_date": day.isoformat(), "openings": rows}
+        told.append(PublishState(topic=f"zone/{zone}/plan", body=body))
+    return told
 
 
 def _plan_rows(before: Sequence[Opening], kept: Sequence[Opening], fresh: Sequence[Opening]) -> list[Command]:

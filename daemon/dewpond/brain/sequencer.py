@@ -298,6 +298,13 @@ def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | 
     )
 
 
+def closed_topics(ground: Ground, state: State, now: Now) -> list[Command]:
+    """Every shut zone's state, told when the keeper is found: a retained word from before may be wrong."""
+    running = {item.zone for item in active(state)}
+    body = {"at": now.wall.isoformat(), "valve": ValveState.CLOSED.value, "until": None, "cause": "the keeper says so"}
+    return [PublishState(topic=f"zone/{zone}/state", body=body) for zone in ground.zones if zone not in running]
+
+
 def _find(state: State, run_id: str) -> Opening | None:
     return next((item for item in state.openings if item.run_id == run_id), None)
 

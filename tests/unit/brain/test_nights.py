@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import date
 
+import numpy as np
 import pytest
 from sites import DayRule, Hours, Program, Restriction, Supply, Watering, site, time, zone
 from small_world import SmallWorld
 
 from dewpond.model.commands import RecordPlan, RecordReason
-from dewpond.model.events import KeeperFound, KeeperLost, ValveClosed
+from dewpond.model.events import KeeperFound, KeeperLost, ReadingsArrived, ValveClosed
+from dewpond.model.site import Sensor
 
 TONIGHT = date(2026, 6, 1)
 MORNING = 30.0  # hours after the start at local midnight: 06:00 of the next day
@@ -40,7 +43,7 @@ def test_zones_run_one_after_the_other_without_a_pause_and_never_two_at_once():
     runs = world.runs()
     assert len(runs) == 9
     assert world.keeper.most_open == 1
-    pauses = [(later.start - earlier.end).total_seconds() for earlier, later in zip(runs, runs[1:], strict=False)]
+    pauses = [(later.start - earlier.end).total_seconds() for earlier, later in itertools.pairwise(runs)]
     assert pauses.count(0.0) >= 6
 
 
@@ -360,3 +363,29 @@ def test_nothing_opens_without_a_durable_record():
     world.ask("water", zone="lawn", seconds=300.0)
     world.until(10.2)
     assert world.keeper.most_open == 0
+
+
+def test_every_state_topic_is_published_for_those_who_listen():
+    meter = Sensor(id="meter", kind="flow", topic="yard/meter", mapping={"accumulation": "cumulative"})
+    place = site(supplies=(Supply(id="main", source="potable", capacity_l_min=60.0, meter="meter"),), sensors=(meter,))
+    world = SmallWorld(place)
+    assert ("zone/lawn/state", "closed") in [(topic, body.get("valve")) for topic, body in world.bus.published]
+    world.until(20.8)
+    world.plan()
+    at_s = world.now.wall.timestamp()
+    world.tell(
+        ReadingsArrived(
+            at=world.now.wall,
+            sensor="meter",
+            time_s=np.array([at_s]),
+            value=np.array([2.0]),
+            window_s=np.array([60.0]),
+        )
+    )
+    world.until(MORNING)
+    world.tell(KeeperLost(at=world.now.wall, why="killed"))
+    topics = {topic for topic, _ in world.bus.published}
+    assert topics >= {"zone/lawn/state", "zone/lawn/plan", "zone/lawn/need", "supply/main/flow", "alarm"}
+    assert all("at" in body for _, body in world.bus.published)
+    plan = next(body for topic, body in world.bus.published if topic == "zone/lawn/plan")
+    assert len(plan["openings"]) == 3
