@@ -78,7 +78,7 @@ class Brain:
             case ev.OperatorAsked():
                 return holds.on_asked(self.ground, state, event, now)
             case ev.ServiceStarted():
-                return replace(state, site_digest=event.site_digest, keeper_ready=False), []
+                return replace(sequencer.on_started(state, now), site_digest=event.site_digest), []
             case ev.ServiceStopping():
                 return replace(state, keeper_ready=False), []
             case ev.ReadingRejected():

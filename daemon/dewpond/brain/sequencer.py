@@ -27,6 +27,7 @@ MADE_WAY = "made way for water by hand"
 ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
 ON_TIME_S = 1e-6
+LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
 Told = tuple[State, list[Command]]
 
@@ -87,18 +88,41 @@ def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) 
         if held.get(item.output) == item.run_id:
             state = _swap(state, replace(item, state=S.OPEN)) if item.state is S.OPENING else state
             continue
-        open_s = event.closed.get(item.run_id)
-        known = open_s is not None
-        if open_s is None:
-            open_s = 0.0 if item.state is S.OPENING else min(item.seconds, now.elapsed_s - item.opened_elapsed_s)
-        why = "interrupted" if known else "interrupted; how long it was open is not known and counted as applied"
-        state, told = _finish(ground, state, item, max(0.0, open_s), why, now)
+        open_s, why = _how_long(state, event, item, now)
+        state, told = _finish(ground, state, item, open_s, why, now)
         commands += told
     wanted = {item.run_id for item in active(state)} | {master.run_id for master in state.masters.values()}
     for output, run_id in sorted(held.items()):
         if run_id not in wanted:
             commands.append(CloseValve(run_id=run_id, output=output, cause="nobody asked for it"))
     return replace(state, keeper_session=event.session, keeper_ready=event.ready), commands
+
+
+def _how_long(state: State, event: KeeperFound, item: Opening, now: Now) -> tuple[float, str]:
+    """Seconds an opening that is shut now was open, as far as anybody knows. On doubt the water counts as applied."""
+    told_s = event.closed.get(item.run_id)
+    if told_s is not None:
+        return told_s, "interrupted"
+    if item.opened_at is None and event.session == state.keeper_session:
+        return 0.0, "interrupted before it opened"
+    since_s = now.elapsed_s - (item.asked_elapsed_s if item.opened_at is None else item.opened_elapsed_s)
+    if since_s < 0.0:
+        # The elapsed clock began anew, so the machine was off; only the wall clock knows how long ago it was.
+        since_s = item.seconds if item.opened_at is None else (now.wall - item.opened_at).total_seconds()
+    why = "interrupted; how long it was open is not known and counted as applied"
+    return min(item.seconds, max(0.0, since_s)), why
+
+
+def on_started(state: State, now: Now) -> State:
+    """The daemon came up: what waited by an elapsed clock of before must not wait by this one."""
+    openings = tuple(
+        replace(item, not_before_elapsed_s=0.0, asked_elapsed_s=min(item.asked_elapsed_s, now.elapsed_s))
+        if item.state is S.WAITING
+        else item
+        for item in state.openings
+    )
+    rebooted = any(master.until_elapsed_s - now.elapsed_s > LONGEST_MASTER_S for master in state.masters.values())
+    return replace(state, openings=openings, masters={} if rebooted else state.masters, keeper_ready=False)
 
 
 def run_due(ground: Ground, state: State, now: Now) -> Told:

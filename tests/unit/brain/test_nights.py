@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -11,8 +12,10 @@ from sites import DayRule, Hours, Program, Restriction, Supply, Watering, site, 
 from small_world import SmallWorld
 
 from dewpond.model.commands import RecordPlan, RecordReason
-from dewpond.model.events import KeeperFound, KeeperLost, ReadingsArrived, ValveClosed
+from dewpond.model.events import KeeperFound, KeeperLost, ReadingsArrived, ServiceStarted, ValveClosed
 from dewpond.model.site import Sensor
+from dewpond.runner.runner import Runner
+from dewpond_sim.replay_clock import ReplayClock
 
 TONIGHT = date(2026, 6, 1)
 MORNING = 30.0  # hours after the start at local midnight: 06:00 of the next day
@@ -389,3 +392,38 @@ def test_every_state_topic_is_published_for_those_who_listen():
     assert all("at" in body for _, body in world.bus.published)
     plan = next(body for topic, body in world.bus.published if topic == "zone/lawn/plan")
     assert len(plan["openings"]) == 3
+
+
+def reboot(world: SmallWorld, hours_off: float) -> None:
+    """Power was cut: valves shut by themselves, the elapsed clock begins anew, the wall clock went on."""
+    world.keeper.open_now.clear()
+    world.clock = ReplayClock(world.now.wall + timedelta(hours=hours_off))
+    ports = replace(world.runner.ports, clock=world.clock)
+    world.runner = Runner(brain=world.brain, state=world.state, ports=ports, step_no=world.runner.step_no)
+    started = ServiceStarted(at=world.now.wall, site_digest="test", version="test", first=False)
+    world.tell(started, KeeperFound(at=world.now.wall, session="after the cut", ready=True))
+
+
+def test_after_a_power_cut_the_unknown_water_counts_and_the_night_goes_on():
+    world = SmallWorld(three_zones())
+    world.until(20.8)
+    world.plan()
+    world.until(27.5)
+    cut = next(iter(world.keeper.open_now.values()))[0]
+    reboot(world, hours_off=0.05)
+    interrupted = next(run for run in world.runs() if run.run_id == cut)
+    assert "not known" in interrupted.note
+    assert interrupted.seconds >= 180.0
+    before = len(world.runs())
+    world.until(4.0)
+    assert len(world.runs()) > before
+    assert world.keeper.most_open == 1
+
+
+def test_an_opening_the_keeper_never_made_counts_nothing():
+    world = SmallWorld(site(), depletion_share=0.0)
+    world.keeper.open = lambda *_: [KeeperLost(at=world.now.wall, why="silent")]
+    world.until(10.0)
+    world.ask("water", zone="lawn", seconds=600.0)
+    world.tell(KeeperFound(at=world.now.wall, session="one", ready=True))
+    assert [run for run in world.runs() if run.seconds > 0.0] == []
