@@ -21,6 +21,7 @@ OWN = {
     "run": "dewpond.cli.service:run",
     "status": "dewpond.cli.operator:status",
     "stop": "dewpond.cli.operator:stop",
+    "uniformity": "dewpond.cli.uniformity:uniformity",
     "water": "dewpond.cli.operator:water",
 }
 SHORT = {
@@ -36,6 +37,7 @@ SHORT = {
     "run": "The daemon: reads, decides, waters.",
     "status": "What is open, held, missing and heard just now.",
     "stop": "Close everything, or one zone, at once.",
+    "uniformity": "What a catch-can audit's cups say of a zone.",
     "water": "Water a zone by hand for some minutes.",
     "demo": "Watch an invented site being watered, all parts real but the ground.",
     "replay": "Replay a recorded season through the daemon's own decisions.",
