@@ -6,6 +6,7 @@ left alone, all others are decided afresh.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -27,6 +28,7 @@ from dewpond.model.states import ValveState
 REASON_DAYS_KEPT = 3
 RECENT_S = 12 * 3600.0  # openings before tonight's window that are still shown beside it
 SLACK_S = 1800.0  # left free at the window's end where the night has room, for openings that start late
+LEAST_ETO_MM = 0.5  # a winter day's reference ET, so that doubt stays a share of something
 FAR_NIGHT_DAYS = 14  # taken as the wait where no allowed night is in sight
 
 
@@ -39,6 +41,7 @@ class _Tonight:
     depletion_mm: FloatArray
     a_day_mm: FloatArray
     raw_mm: FloatArray
+    eto_doubt: float  # standard deviation of a day's ETo, as a share of the expected one
     inputs: tuple[Input, ...]
 
 
@@ -97,6 +100,7 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
         depletion_mm=depletion_at(state.soil, ground.table, ground.days, at_s, expected.eto_mm),
         a_day_mm=a_day_mm,
         raw_mm=ground.table.readily_available_mm(a_day_mm),
+        eto_doubt=expected.sd_mm / max(expected.eto_mm, LEAST_ETO_MM),
         inputs=_inputs(ground, state, expected.eto_mm, expected.method),
     )
 
@@ -139,7 +143,7 @@ def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
         float(tonight.depletion_mm[z]),
         float(tonight.raw_mm[z]),
         float(ground.table.taw_mm[z]),
-        float(tonight.a_day_mm[z]) * ahead,
+        float(tonight.a_day_mm[z]) * (ahead + tonight.eto_doubt * math.sqrt(ahead)),
     )
 
 

@@ -28,7 +28,7 @@ class Need:
     depletion_mm: float
     raw_mm: float
     taw_mm: float
-    until_next_mm: float  # expected ETc until the following chance
+    until_next_mm: float  # ETc until the following chance, as expected and one standard deviation more
     net_mm: float
     seconds: float
     limits: tuple[str, ...] = ()

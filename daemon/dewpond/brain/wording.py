@@ -14,10 +14,10 @@ def watered(need: Need, openings: int, rule: str) -> str:
     pieces = "in one opening" if openings == 1 else f"in {openings} openings with soaking rests"
     given = f"{need.seconds / 60:.0f} min {pieces}"
     if rule == "calendar":
-        return f"Watered {given} by its program; {need.depletion_mm:.1f} mm are missing."
+        return f"Gets {given} by its program; {need.depletion_mm:.1f} mm are missing."
     return (
-        f"Watered {need.net_mm:.1f} mm ({given}): {need.depletion_mm:.1f} mm are missing, and {need.until_next_mm:.1f} "
-        f"mm more by the next chance would pass the {need.raw_mm:.1f} mm that roots take easily."
+        f"Gets {need.net_mm:.1f} mm ({given}): {need.depletion_mm:.1f} mm are missing, and up to "
+        f"{need.until_next_mm:.1f} mm more by the next chance would pass the {need.raw_mm:.1f} mm roots take easily."
     )
 
 
@@ -26,17 +26,21 @@ def left_dry(need: Need) -> str:
     if need.limits:
         return f"Left dry: {need.depletion_mm:.1f} mm are missing."
     return (
-        f"Left dry: {need.depletion_mm:.1f} mm are missing and {need.until_next_mm:.1f} mm more are expected by the "
+        f"Left dry: {need.depletion_mm:.1f} mm are missing and up to {need.until_next_mm:.1f} mm more will be by the "
         f"next chance; roots take {need.raw_mm:.1f} mm easily, so it can wait and leave room for rain."
     )
 
 
-def would_change(need: Need) -> str:
+def would_change(need: Need, rule: str) -> str:
     """What would make the decision come out differently."""
+    if rule == "calendar":
+        return "Its program decides: other days, starts or percent would change it."
     margin_mm = need.depletion_mm + need.until_next_mm - need.raw_mm
     if need.water:
         return f"{max(0.0, margin_mm):.1f} mm of useful rain before the window would leave it dry."
-    return f"It is watered once another {max(0.0, -margin_mm):.1f} mm are lost."
+    if margin_mm > 0.0:
+        return ""
+    return f"It is watered once another {-margin_mm:.1f} mm are lost."
 
 
 def reason(
@@ -72,5 +76,5 @@ def reason(
         seconds=seconds,
         inputs=inputs,
         limits=(*need.limits, *extra_limits),
-        would_change=would_change(need),
+        would_change=would_change(need, rule),
     )
