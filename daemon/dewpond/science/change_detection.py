@@ -123,7 +123,7 @@ def shewhart_run_length(width, shift=0.0):
 
 
 def width_for_budget(tests, false_alarms):
-    """One-sided width in standard deviations at which ``tests`` tests raise ``false_alarms`` false alarms in the mean."""
+    """One-sided width, in standard deviations, at which so many tests raise ``false_alarms`` in the mean."""
     return -_NORMAL.inv_cdf(false_alarms / tests)
 
 
@@ -140,7 +140,7 @@ def student_width(width, degrees):
     References
     ----------
     Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.8 turned round to first orders (Wallace's form):
-    t = sqrt(v (exp(u u (8 v + 3)^2/(8 v + 1)^2/v) - 1)); within 2 % for v >= 4 and widths up to 5 (checked here).
+    t = sqrt(v (exp(u u (8 v + 3)^2/(8 v + 1)^2/v) - 1)); within 3 % of tables at a width of 3 for v >= 4.
     """
     adjusted = width * (8.0 * degrees + 3.0) / (8.0 * degrees + 1.0)
     return math.sqrt(degrees * math.expm1(adjusted * adjusted / degrees))
