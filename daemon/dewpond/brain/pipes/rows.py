@@ -36,7 +36,9 @@ def rows_of_block(
     is (times, kPa), of which each row takes the last reading within its window.
     """
     return tuple(
-        MeterRow(float(at_s), float(counted_l), float(span_s), _pressure_at(pressure, at_s, span_s), _open_at(openings, at_s))
+        MeterRow(
+            float(at_s), float(counted_l), float(span_s), _pressure_at(pressure, at_s, span_s), _open_at(openings, at_s)
+        )
         for at_s, counted_l, span_s in zip(time_s, litres, window_s, strict=True)
     )
 

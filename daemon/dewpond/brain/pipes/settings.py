@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from dewpond.science.change_detection import PULSES_FOR_A_VERDICT, width_for_budget
 
@@ -36,14 +35,18 @@ class MeterSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchSettings:
-    """One supply under watch. ``expected_l_min`` by zone, where a site file states it, is shown but never tested on."""
+    """One supply under watch: its meter, runs before a zone is known, and the false alarms allowed."""
 
     meter: MeterSettings
-    expected_l_min: Mapping[str, float] = field(default_factory=dict)
     runs_to_know: int = 3
     false_alarms_a_zone_year: float = FALSE_ALARMS_A_ZONE_YEAR
 
     @property
+    def runs_to_miss(self) -> int:
+        """Runs before too little water has a meaning: others' water in the first runs makes a zone look larger."""
+        return self.runs_to_know * (2 if self.meter.shared else 1)
+
+    @property
     def width(self) -> float:
         """Standard deviations a single test allows. [-]"""
-        return width_for_budget(TESTS_A_ZONE_YEAR, self.false_alarms_a_zone_year)
+        return float(width_for_budget(TESTS_A_ZONE_YEAR, self.false_alarms_a_zone_year))

@@ -9,6 +9,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+# Weight of what is believed about a scatter before it was seen, in observations.
+FLOOR_COUNT = 4.0
+
 
 def key_of(zones: tuple[str, ...]) -> str:
     """The key of a set of zones."""
@@ -30,8 +33,8 @@ class Spread:
         return Spread(count, mean, self.squares + (value - self.mean) * (value - mean))
 
     def sd(self, floor: float) -> float:
-        """Standard deviation with a floor that counts like two observations of its own."""
-        return math.sqrt((self.squares + 2.0 * floor * floor) / (self.count + 1.0))
+        """Standard deviation, with a floor that counts like ``FLOOR_COUNT`` observations."""
+        return math.sqrt((self.squares + FLOOR_COUNT * floor * floor) / (max(self.count, 1) - 1.0 + FLOOR_COUNT))
 
     def upper(self, width: float, floor: float) -> float:
         """A value that the next one exceeds with the chance of ``width`` standard deviations."""
@@ -59,7 +62,7 @@ class UsualFlow:
     anchor_s: float
     above: float = 0.0
     below: float = 0.0
-    pressure_kpa: Spread = field(default_factory=Spread)
+    drop_kpa: Spread = field(default_factory=Spread)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +96,10 @@ class Sum:
 class Opening:
     """The set of zones open now, since when, and what was counted.
 
-    ``fresh`` are the zones that came with the last change; ``carry_l`` bounds what the zones before may still pass.
-    ``least`` is the lowest flow of any whole window so far, for meters that others draw from.
+    ``fresh`` are the zones that came with the last change; ``carry_l`` bounds what the zones before may still pass,
+    ``unclosed`` are those of them that passed their full flow up to this opening. ``silent_l`` is what should have
+    passed since the last pulse; ``least`` is the lowest flow of any whole window so far, for meters that others draw
+    from.
     """
 
     zones: tuple[str, ...]
@@ -102,12 +107,13 @@ class Opening:
     first_end_s: float
     total: Mark
     carry_l: float = 0.0
+    unclosed: tuple[str, ...] = ()
     expected_l: float = 0.0
-    extra_peak_l: float = 0.0
     short_peak_l: float = 0.0
     marks: tuple[Mark, ...] = ()
     high: Sum = field(default_factory=Sum)
     low: Sum = field(default_factory=Sum)
+    silent_l: float = 0.0
     window_from: Mark | None = None
     least: Mark | None = None
     odd: bool = False
@@ -115,12 +121,13 @@ class Opening:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Closing:
-    """The minute after the last valve closed: whose, since when, and litres counted meanwhile."""
+    """The minute after the last valve closed: whose, since when, litres counted, and whether flow never fell off."""
 
     zones: tuple[str, ...]
     since_s: float
     litres: float = 0.0
     seconds: float = 0.0
+    full: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,22 +155,22 @@ class Others:
 
 @dataclass(frozen=True, slots=True)
 class LastRun:
-    """How a zone's last judged run came out: ln(seen/expected), its uncertainty, and whether that is odd."""
+    """How a zone's last judged run came out: ln(seen/expected), the difference, its uncertainty, whether it is odd."""
 
     time_s: float
     ratio: float
+    excess_l_min: float
     sd: float
     odd: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incident:
-    """A fault that has been told and is not yet over. ``ratio`` is ln(seen/expected), 0 where that has no meaning."""
+    """A fault that has been told and is not yet over; ``calm`` seconds without a sign of it so far."""
 
     kind: str
     zone: str | None
     since_s: float
-    ratio: float = 0.0
     seen_l_min: float = 0.0
     calm: float = 0.0
 
@@ -175,8 +182,9 @@ class WatchState:
     flows: Mapping[str, UsualFlow] = field(default_factory=dict)
     starts: Mapping[str, UsualStart] = field(default_factory=dict)
     closings: Mapping[str, Spread] = field(default_factory=dict)
-    idle_kpa: Spread = field(default_factory=Spread)
+    idle_kpa: tuple[Spread, ...] = ()
     idle_kpa_s: float = 0.0
+    quiet_kpa: float | None = None
     others: Others = field(default_factory=Others)
     last_runs: Mapping[str, LastRun] = field(default_factory=dict)
     opening: Opening | None = None

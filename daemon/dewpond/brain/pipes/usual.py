@@ -37,9 +37,9 @@ class Run:
     counting_sd: float
 
 
-def first_run(run: Run, at_s: float) -> UsualFlow:
+def first_run(run: Run, at_s: float, shared: bool) -> UsualFlow:
     """The belief after a first run."""
-    scatter = SCATTER_WITHOUT if run.ln_kpa is None else SCATTER_WITH_PRESSURE
+    scatter = SCATTER_WITHOUT if shared or run.ln_kpa is None else SCATTER_WITH_PRESSURE
     level = math.log(run.flow_l_min)
     return UsualFlow(
         runs=1,

@@ -1,0 +1,213 @@
+"""Whose fault it is: one zone's, the meter's, the supply's or the wiring's.
+
+One zone off is that zone. Zones that share no pipe off by the same factor, with none as usual between them, are the
+meter; without a pressure sensor too little everywhere is the supply. Two zones that take each other's flow are wires.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from dewpond.brain.pipes.opening import NOTHING, Suspicion
+from dewpond.brain.pipes.settings import WatchSettings
+from dewpond.brain.pipes.state import Incident, LastRun, WatchState, key_of
+from dewpond.brain.pipes.usual import expected_l_min
+from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS, ZONE_KINDS, Verdict
+
+# More than this times usual is a break or a head that is gone; less may be a crack. Common practice, no source.
+BREAK_FACTOR = 1.5
+# Flow beyond the largest zone's by this factor, beside or without an open zone, is no zone's: the main is broken.
+# Common practice, no source.
+BREAK_SHARE = 1.25
+# Two zones together pass at least this share of the sum of their flows: EPANET runs of a garden and a campus.
+TOGETHER = 0.87
+# A valve that stayed open passes within this share of its own flow beside another zone.
+STILL_OPEN = 0.1
+# Pressure tells true flow from counted flow when the two would differ by this many of its standard deviations.
+APART = 5.0
+DROPS_TO_KNOW = 3
+SENSOR_SD_KPA = 2.0
+# Two ratios of flow agree within this, beside their own uncertainty [of ln q].
+AGREE = 0.1
+
+
+def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> Verdict | None:
+    """The verdict a suspicion leads to; None while an incident explains it."""
+    if _explained(state, suspicion):
+        return None
+    seen = max(suspicion.seen_l_min, 0.001 * suspicion.expected_l_min)
+    ratio = math.log(seen / suspicion.expected_l_min)
+    twin = _swapped_with(settings, state, suspicion, ratio)
+    if twin is not None:
+        return _verdict(suspicion, "wrong_zone", twin, (twin, suspicion.zone), sure=True)
+    everywhere = _everywhere(state, suspicion, ratio)
+    if everywhere is not None:
+        return everywhere
+    stuck = _still_open(state, suspicion)
+    if stuck is not None:
+        return _verdict(suspicion, "stuck_open", stuck, (stuck,), sure=False)
+    if _meter_by_pressure(state, suspicion):
+        return _verdict(suspicion, "meter_fault", None, (), sure=False)
+    sure = not _as_another(state, suspicion)
+    return _verdict(suspicion, _zone_kind(suspicion, ratio, sure), suspicion.zone, (suspicion.zone,), sure)
+
+
+def _explained(state: WatchState, suspicion: Suspicion) -> bool:
+    if state.incident(SUPPLY_KINDS) is not None:
+        return True
+    if suspicion.side > 0 and state.incident(IDLE_KINDS) is not None:
+        return True
+    return any(state.incident(ZONE_KINDS, zone) is not None for zone in suspicion.zones)
+
+
+def _zone_kind(suspicion: Suspicion, ratio: float, sure: bool) -> str:
+    if suspicion.side > 0:
+        return "lateral_break" if sure and ratio >= math.log(BREAK_FACTOR) else "high_flow"
+    return "no_flow" if suspicion.side == 0 else "low_flow"
+
+
+def _verdict(suspicion: Suspicion, kind: str, zone: str | None, zones: tuple[str, ...], sure: bool) -> Verdict:
+    return Verdict(
+        time_s=suspicion.time_s,
+        kind=kind,
+        zone=zone,
+        zones=zones,
+        lost_l=suspicion.lost_l,
+        expected_l_min=suspicion.expected_l_min,
+        seen_l_min=suspicion.seen_l_min,
+        sure=sure,
+    )
+
+
+def _odd_elsewhere(state: WatchState, zones: tuple[str, ...]) -> dict[str, LastRun]:
+    """Odd runs of sets that share no zone with these, since the last run of such a set that was as usual."""
+    apart = {key: run for key, run in state.last_runs.items() if not set(key.split("+")) & set(zones)}
+    usual_s = max((run.time_s for run in apart.values() if not run.odd), default=-math.inf)
+    return {key: run for key, run in apart.items() if run.odd and run.time_s > usual_s}
+
+
+def _everywhere(state: WatchState, suspicion: Suspicion, ratio: float) -> Verdict | None:
+    """What is the matter when zones that share no pipe are off alike; None where they are not."""
+    elsewhere = _odd_elsewhere(state, suspicion.zones).values()
+    if any(max(ratio, run.ratio) <= math.log(2.0 * NOTHING) for run in elsewhere):
+        return _verdict(suspicion, "no_flow", None, (), sure=False)
+    same_side = [run for run in elsewhere if run.ratio * ratio > 0.0]
+    if suspicion.side > 0 and any(_same_litres(suspicion, run, ratio) for run in same_side):
+        return _beside(state, suspicion)
+    if not any(abs(run.ratio - ratio) <= AGREE + 2.0 * math.hypot(run.sd, suspicion.doubt) for run in same_side):
+        return None
+    blind = not state.idle_kpa
+    kind = "low_pressure" if blind and suspicion.side < 0 else "meter_fault"
+    return _verdict(suspicion, kind, None, (), sure=not blind)
+
+
+def _same_litres(suspicion: Suspicion, run: LastRun, ratio: float) -> bool:
+    """Whether the same flow was added to both zones, rather than the same factor applied to them."""
+    added = abs(math.log((suspicion.seen_l_min - suspicion.expected_l_min) / run.excess_l_min))
+    return added <= AGREE + 2.0 * math.hypot(run.sd, suspicion.doubt) and added < abs(run.ratio - ratio)
+
+
+def _beside(state: WatchState, suspicion: Suspicion) -> Verdict:
+    """Water that flows beside whatever zone is open: a valve that never closed, or the main."""
+    excess = suspicion.seen_l_min - suspicion.expected_l_min
+    flows = {key: expected_l_min(flow, None) for key, flow in state.flows.items() if "+" not in key}
+    alike = [key for key, flow in flows.items() if key not in suspicion.zones and abs(excess / flow - 1.0) <= AGREE]
+    if excess > BREAK_SHARE * max(flows.values(), default=math.inf):
+        return _verdict(suspicion, "main_break", None, (), sure=True)
+    if len(alike) == 1:
+        return _verdict(suspicion, "stuck_open", alike[0], (alike[0],), sure=False)
+    return _verdict(suspicion, "idle_flow", None, (), sure=False)
+
+
+def _swapped_with(settings: WatchSettings, state: WatchState, suspicion: Suspicion, ratio: float) -> str | None:
+    """The zone whose usual flow this one takes while that one took this one's."""
+    if suspicion.side == 0:
+        return None
+    own = suspicion.expected_l_min
+    for key, run in _odd_zones(state, suspicion).items():
+        usual_flow = state.flows[key]
+        if usual_flow.runs < settings.runs_to_know or run.ratio * ratio >= 0.0:
+            continue
+        other = expected_l_min(usual_flow, None)
+        doubt = 0.5 * AGREE + 2.0 * math.hypot(run.sd, suspicion.doubt)
+        mine_as_its = abs(math.log(suspicion.seen_l_min / other)) <= doubt
+        its_as_mine = abs(math.log(other / own) + run.ratio) <= doubt
+        if mine_as_its and its_as_mine:
+            return key
+    return None
+
+
+def _odd_zones(state: WatchState, suspicion: Suspicion) -> dict[str, LastRun]:
+    return {
+        key: run
+        for key, run in state.last_runs.items()
+        if run.odd and key in state.flows and "+" not in key and key not in suspicion.zones
+    }
+
+
+def _as_another(state: WatchState, suspicion: Suspicion) -> bool:
+    """Whether the flow is another zone's, or about that of both together: then wires may be the cause."""
+    if suspicion.side == 0:
+        return False
+    own = suspicion.expected_l_min
+    for key, usual_flow in state.flows.items():
+        if "+" in key or key in suspicion.zones:
+            continue
+        other = expected_l_min(usual_flow, None)
+        doubt = 0.5 * AGREE + 2.0 * suspicion.doubt
+        alone = abs(math.log(suspicion.seen_l_min / other)) <= doubt
+        together = TOGETHER - doubt <= suspicion.seen_l_min / (own + other) <= 1.0 + doubt
+        if alone or together:
+            return True
+    return False
+
+
+def _still_open(state: WatchState, suspicion: Suspicion) -> str | None:
+    """The zone that passed its full flow up to this opening and whose flow this one has too much: it never closed."""
+    unclosed = () if state.opening is None else state.opening.unclosed
+    if suspicion.side <= 0 or not unclosed:
+        return None
+    excess = suspicion.seen_l_min - suspicion.expected_l_min
+    for zone in unclosed:
+        own = expected_l_min(state.flows[zone], None)
+        told_apart = suspicion.doubt * suspicion.seen_l_min <= STILL_OPEN * own
+        if told_apart and abs(excess / own - 1.0) <= STILL_OPEN:
+            return zone
+    return None
+
+
+def _meter_by_pressure(state: WatchState, suspicion: Suspicion) -> bool:
+    """More is counted, but the pressure is drawn down no more than usual: loss grows with the square of the flow."""
+    opening, flow = state.opening, state.flows.get(key_of(suspicion.zones))
+    if suspicion.side <= 0 or suspicion.kpa is None or opening is None or flow is None:
+        return False
+    if state.quiet_kpa is None or flow.drop_kpa.count < DROPS_TO_KNOW:
+        return False
+    usual_kpa, sd_kpa = flow.drop_kpa.mean, flow.drop_kpa.sd(SENSOR_SD_KPA)
+    more_kpa = usual_kpa * ((suspicion.seen_l_min / suspicion.expected_l_min) ** 2 - 1.0)
+    seen_kpa = state.quiet_kpa - suspicion.kpa
+    return more_kpa >= APART * sd_kpa and seen_kpa <= usual_kpa + 0.3 * more_kpa
+
+
+def _explained_kinds(state: WatchState, verdict: Verdict) -> frozenset[str]:
+    """Kinds of zones' incidents that a verdict on the whole supply takes the place of."""
+    if verdict.kind in IDLE_KINDS:  # told while a zone runs, it is the water that zones seemed to take too much
+        return frozenset({"high_flow", "lateral_break"}) if state.opening is not None else frozenset()
+    if verdict.kind in SUPPLY_KINDS or verdict.zone is None:
+        return ZONE_KINDS - {"lateral_break"}
+    return frozenset()
+
+
+def raised(state: WatchState, verdict: Verdict) -> WatchState:
+    """The state with a verdict's incident open; a supply's takes the place of the zones' it explains."""
+    explained = _explained_kinds(state, verdict)
+    kept = tuple(item for item in state.incidents if item.kind not in explained)
+    if verdict.kind == "wrong_zone":
+        kept = tuple(item for item in kept if item.zone not in verdict.zones)
+    if verdict.kind in IDLE_KINDS:
+        kept = tuple(item for item in kept if item.kind not in IDLE_KINDS)
+    zones = verdict.zones or (verdict.zone,)
+    seen = verdict.seen_l_min or 0.0
+    new = tuple(Incident(kind=verdict.kind, zone=zone, since_s=verdict.time_s, seen_l_min=seen) for zone in zones)
+    return replace(state, incidents=(*kept, *new))

@@ -1,0 +1,118 @@
+"""The end of an opening: is the run as usual, does it belong to a slow change, and what is learned from it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from dewpond.brain.pipes import usual
+from dewpond.brain.pipes.opening import Suspicion, limits, settle_time_s, start_key, steady_run
+from dewpond.brain.pipes.others import draw_limit_l_min
+from dewpond.brain.pipes.settings import WatchSettings
+from dewpond.brain.pipes.state import LastRun, Opening, UsualFlow, UsualStart, WatchState, key_of
+from dewpond.brain.pipes.usual import RUN_ALLOWANCE, RUN_LIMIT, Run
+from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS
+
+# A run this far off is neither learned nor called usual [standard deviations].
+GOOD_SCORE = 4.0
+# Where others draw from the meter no single run proves too much flow: three in a row have to be high.
+SHARED_SCORE = RUN_ALLOWANCE + RUN_LIMIT / 2.5
+
+
+def finish(settings: WatchSettings, state: WatchState, opening: Opening) -> tuple[WatchState, Suspicion | None]:
+    """Judge a finished opening and learn from it if it was a good run."""
+    key = key_of(opening.zones)
+    usual_flow = state.flows.get(key)
+    own_settle_s = settle_time_s(opening, settings.meter.pulse_l)
+    settle_s = _settle_s(settings, state, opening, own_settle_s)
+    run = None if settle_s is None else steady_run(settings, opening, settle_s)
+    if run is None:
+        return state, None
+    if usual_flow is None:
+        if opening.odd or _doubtful(state):
+            return state, None
+        return _learned(
+            state, opening, usual.first_run(run, opening.total.time_s, settings.meter.shared), own_settle_s, run
+        ), None
+    return _judged(settings, state, opening, usual_flow, run, own_settle_s)
+
+
+def _settle_s(settings: WatchSettings, state: WatchState, opening: Opening, own_s: float | None) -> float | None:
+    """When the run was steady: by itself where it is long enough to tell, and not before it usually is."""
+    start = state.starts.get(start_key(opening))
+    bounds = limits(settings, start, 1.0)
+    if bounds.known:
+        return max(bounds.settle_s, own_s or 0.0)
+    return own_s
+
+
+def _judged(
+    settings: WatchSettings, state: WatchState, opening: Opening, usual_flow: UsualFlow, run: Run, own_s: float | None
+) -> tuple[WatchState, Suspicion | None]:
+    gap, sd = usual.residual(usual_flow, run), usual.run_sd(usual_flow, run)
+    score = gap / sd
+    if settings.meter.shared and score < -GOOD_SCORE and usual_flow.runs < settings.runs_to_miss:
+        return _learned(state, opening, usual.first_run(run, opening.total.time_s, True), own_s, run), None
+    odd = opening.odd or abs(score) > GOOD_SCORE
+    counted = min(score, SHARED_SCORE) if settings.meter.shared else score
+    last = LastRun(opening.total.time_s, gap, run.flow_l_min * -math.expm1(-gap), sd, odd)
+    if not (settings.meter.shared and odd and not opening.odd and gap > 0.0):  # perhaps somebody else's water
+        state = replace(state, last_runs={**state.last_runs, key_of(opening.zones): last})
+    if _doubtful(state):
+        return state, None
+    if not odd:
+        learned = usual.with_score(usual.learn(usual_flow, run, opening.total.time_s), counted)
+        state = _learned(state, opening, learned, own_s, run)
+    else:
+        learned = usual_flow if opening.odd else usual.with_score(usual_flow, counted)
+        state = replace(state, flows={**state.flows, key_of(opening.zones): learned})
+    slow = max(learned.above, learned.below) > usual.RUN_LIMIT
+    unknown = usual_flow.runs < settings.runs_to_know or draw_limit_l_min(settings, state.others) == math.inf
+    if opening.odd or not slow or unknown:
+        return state, None
+    calm = replace(learned, above=0.0, below=0.0)
+    state = replace(state, flows={**state.flows, key_of(opening.zones): calm})
+    last = replace(last, odd=True)
+    state = replace(state, last_runs={**state.last_runs, key_of(opening.zones): last})
+    return state, _slow_change(opening, usual_flow, run, 1 if learned.above > learned.below else -1, sd)
+
+
+def _slow_change(opening: Opening, usual_flow: UsualFlow, run: Run, side: int, sd: float) -> Suspicion:
+    expected = usual.expected_l_min(usual_flow, run.ln_kpa)
+    return Suspicion(
+        zones=opening.zones,
+        zone=(opening.fresh or opening.zones)[-1],
+        side=side,
+        time_s=opening.total.time_s,
+        expected_l_min=expected,
+        seen_l_min=run.flow_l_min,
+        doubt=sd,
+        lost_l=max(run.flow_l_min - expected, 0.0) * opening.total.seconds / 60.0,
+    )
+
+
+def _doubtful(state: WatchState) -> bool:
+    """Nothing is learned while water is lost or a meter or supply is in doubt."""
+    return state.incident(SUPPLY_KINDS | IDLE_KINDS) is not None
+
+
+def _learned(state: WatchState, opening: Opening, flow: UsualFlow, own_settle_s: float | None, run: Run) -> WatchState:
+    key, begin = key_of(opening.zones), start_key(opening)
+    if run.ln_kpa is not None and state.quiet_kpa is not None:
+        flow = replace(flow, drop_kpa=flow.drop_kpa.with_value(state.quiet_kpa - math.exp(run.ln_kpa)))
+    state = replace(state, flows={**state.flows, key: flow})
+    if own_settle_s is None:
+        return state
+    start = state.starts.get(begin, UsualStart())
+    extra_l = max(_extra_l(opening, run), 0.0)
+    start = UsualStart(
+        extra_l=start.extra_l.with_value(extra_l),
+        short_l=start.short_l.with_value(opening.short_peak_l),
+        settle_s=start.settle_s.with_value(own_settle_s),
+    )
+    return replace(state, starts={**state.starts, begin: start})
+
+
+def _extra_l(opening: Opening, run: Run) -> float:
+    """The most litres that this opening was ever ahead of its own steady flow: its refill."""
+    return max(mark.litres - run.flow_l_min * mark.seconds / 60.0 for mark in opening.marks)
