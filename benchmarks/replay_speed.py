@@ -1,6 +1,6 @@
 """How long a season takes: 8 zones, 214 days, every meter row through the brain (10 s open, 300 s otherwise).
 
-    python benchmarks/replay_speed.py SEASON_FOLDER [REPEATS]
+python benchmarks/replay_speed.py SEASON_FOLDER [REPEATS]
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ seed, with and without its fault; the truth comes from the difference of the two
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -236,9 +237,7 @@ def _zones(place: Place) -> list[Zone]:
 
 def _pipes(place: Place, rng: np.random.Generator) -> SupplyPipes:
     noise_kpa = 2.0
-    supply = Supply(
-        id="main", source="potable", capacity_l_min=place.q3_l_min, static_pressure_kpa=place.static_kpa
-    )
+    supply = Supply(id="main", source="potable", capacity_l_min=place.q3_l_min, static_pressure_kpa=place.static_kpa)
     return SupplyPipes(
         supply,
         _zones(place),
@@ -259,7 +258,7 @@ def _play(place: Place, fault: Fault | None, seed: int) -> _Dense:
     blocks = []
     opened: tuple[int, ...] = ()
     moments = _moments(place, runs, draws, fault)
-    for at_s, next_s in zip(moments[:-1], moments[1:], strict=True):
+    for at_s, next_s in itertools.pairwise(moments):
         pipes.static_kpa = float(static_kpa[int(at_s // WAVE_S)])
         draw_l_min = sum(size for from_s, to_s, size in draws if from_s <= at_s < to_s)
         pipes.leak_conductance = draw_l_min / math.sqrt(place.static_kpa)

@@ -10,7 +10,7 @@ from dewpond_sim.flow_logs import ACCEPTED, OF_A_ZONE, FlowLog
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """How one log came out; ``delay_s`` counts from the first row that shows the fault to somebody who knows the twin."""
+    """How one log came out; ``delay_s`` counts from the row that shows the fault to somebody who knows the twin."""
 
     kind: str
     false_alarms: tuple[Verdict, ...]
@@ -63,7 +63,9 @@ def outcome(log: FlowLog) -> Outcome:
 def _right_zones(log: FlowLog, hit: Verdict) -> tuple[str | None, ...]:
     """Zones that a hit may name; any where none can be known."""
     fault = log.fault
-    if fault is None or (fault.kind not in OF_A_ZONE and not fault.kind.startswith("wiring") and fault.kind != "stuck_open"):
+    if fault is None or (
+        fault.kind not in OF_A_ZONE and not fault.kind.startswith("wiring") and fault.kind != "stuck_open"
+    ):
         return (hit.zone,)
     pair = (str(fault.zone + 1), str(fault.other + 1))
     return pair if fault.kind.startswith("wiring") else pair[:1]

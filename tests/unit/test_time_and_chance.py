@@ -1,4 +1,4 @@
-"""Wall clocks, elapsed clocks and unseeded chance stay in their rooms: decided by reading the syntax of every source file."""
+"""Wall clocks, elapsed clocks and unseeded chance stay in their rooms, by the syntax of every source file."""
 
 from __future__ import annotations
 

@@ -27,9 +27,7 @@ def restore(brain: Brain, snapshot: tuple[int, Mapping[str, Any]], steps: Iterab
     return step_no, state
 
 
-def replay_journal(
-    brain: Brain, state: State, steps: Iterable[JournalStep]
-) -> Iterable[tuple[int, Sequence[Command]]]:
+def replay_journal(brain: Brain, state: State, steps: Iterable[JournalStep]) -> Iterable[tuple[int, Sequence[Command]]]:
     """The commands the brain gives for each journalled step: what the live daemon wanted, line by line."""
     for number, now, events in steps:
         step = brain.step(state, events, now)

@@ -17,10 +17,12 @@ day = click.DateTime(formats=["%Y-%m-%d"])
 
 @click.command()
 @click.argument("season", type=click.Path(path_type=Path))
-@click.option("--site", "site_path", required=True, type=click.Path(path_type=Path, dir_okay=False), help="Site file.")
+@click.option("--site", "site_path", required=True, type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--from", "first", type=day, help="First date, in site time; the season's first by default.")
-@click.option("--to", "last", type=day, help="Last date, included; the season's last by default.")
-@click.option("--rule", type=click.Choice(["refill", "calendar"]), help="Rule for every zone instead of the site's own.")
+@click.option("--to", "last", type=day, help="Last date, included; the last by default.")
+@click.option(
+    "--rule", type=click.Choice(["refill", "calendar"]), help="Rule for every zone instead of the site's own."
+)
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated world.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
@@ -41,14 +43,14 @@ def replay(
     from dewpond.adapters.weather.season_files import SeasonFileError, read_season  # noqa: PLC0415
     from dewpond.settings.problems import SiteRefused  # noqa: PLC0415
     from dewpond.settings.site_file import require_site  # noqa: PLC0415
+    from dewpond_sim.replay import run  # noqa: PLC0415
     from dewpond_sim.replay.results import write_results  # noqa: PLC0415
-    from dewpond_sim.replay.run import ReplayRefused, replay as replay_season  # noqa: PLC0415
 
     try:
         site, recorded = require_site(site_path), read_season(season)
         for notice in recorded.notices:
             click.echo(notice, err=True)
-        done = replay_season(
+        done = run.replay(
             site,
             recorded,
             first=first.date() if first else None,
@@ -57,7 +59,7 @@ def replay(
             seed=seed,
         )
         write_results(out, done.records, done.summary)
-    except (SiteRefused, SeasonFileError, ReplayRefused, OSError) as refused:
+    except (SiteRefused, SeasonFileError, run.ReplayRefused, OSError) as refused:
         click.echo(str(refused), err=True)
         sys.exit(BAD_INPUT)
     if as_json:
@@ -72,7 +74,8 @@ def _show(summary: Mapping[str, Any], out: Path) -> None:
     from rich.table import Table  # noqa: PLC0415
 
     console = Console()
-    console.print(f"{summary['site']}, weather of {summary['season']}, {summary['from']} to {summary['to']}", style="bold")
+    span = f"{summary['from']} to {summary['to']}"
+    console.print(f"{summary['site']}, weather of {summary['season']}, {span}", style="bold")
     table = Table(box=None, pad_edge=False)
     titles = ("zone", "ETc mm", "rain used mm", "net mm", "runoff mm", "drained mm", "stress days", "openings", "m3")
     for title in titles:
@@ -80,6 +83,7 @@ def _show(summary: Mapping[str, Any], out: Path) -> None:
     for zone, totals in summary["zones"].items():
         amounts = ("etc_mm", "effective_rain_mm", "net_irrigation_mm", "runoff_mm", "drainage_mm")
         cells = [f"{totals[name]:.0f}" for name in amounts]
-        table.add_row(zone, *cells, str(totals["stress_days"]), str(totals["openings"]), f"{totals['litres'] / 1000:.1f}")
+        counts = (str(totals["stress_days"]), str(totals["openings"]))
+        table.add_row(zone, *cells, *counts, f"{totals['litres'] / 1000:.1f}")
     console.print(table)
     console.print(f"{summary['elapsed_s']:.1f} s, {summary['flow_readings']} flow readings; files in {out}")
