@@ -194,6 +194,20 @@ def test_stop_works_with_the_daemon_hung(alone):
     assert not alone.is_on(1)  # a person's stop is not taken up again
 
 
+def test_water_is_not_promised_when_the_keeper_has_just_died(alone):
+    alone.start("keeper")
+    alone.start("run")
+    assert within(20, lambda: alone.status()["keeper"] == "ready")
+    alone.stop("keeper", signal.SIGKILL)
+    done = alone.call("water", "north-lawn", "5")
+    assert done.returncode != 0
+    assert "keeper" in done.stderr
+    alone.start("keeper")
+    assert within(30, lambda: alone.status()["keeper"] == "ready")
+    assert alone.call("water", "north-lawn", "5").returncode == 0
+    assert within(25, lambda: alone.is_on(1))
+
+
 def test_operator_commands_without_a_daemon_say_so_in_one_line(alone):
     for words in (("water", "north-lawn", "5"), ("status",), ("hold", "--until", "18:00"), ("release",)):
         done = alone.call(*words)

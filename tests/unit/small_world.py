@@ -53,6 +53,9 @@ class IdealKeeper:
     def renew(self, now: Now) -> list[Event]:
         return []
 
+    def look(self, now: Now) -> list[Event]:
+        return []
+
     def next_renewal_s(self) -> float:
         return math.inf
 

@@ -102,6 +102,13 @@ class KeeperClient:
             self._due_s = now.elapsed_s + min(RETRY_S, self._renew_s)
         return events
 
+    def look(self, now: Now) -> Sequence[Event]:
+        """Ask the keeper how it is, renewing nothing."""
+        events = self._reach(now)
+        if self._link is not None:
+            self._look(now, events)
+        return events
+
     def close(self, run_id: str, output: int, now: Now, cause: str) -> Sequence[Event]:
         """Close. Where the keeper cannot be asked or cannot close yet, the closing follows from a later ``renew``."""
         events = self._reach(now, insist=True)

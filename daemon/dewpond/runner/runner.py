@@ -111,9 +111,10 @@ class Runner:
         self._pending = []
         events += ports.weather.drain(now)
         events += ports.calendar.drain(now)
-        if ports.desk is not None:
-            events += ports.desk.drain(now)
-        return events
+        asked = ports.desk.drain(now) if ports.desk is not None else ()
+        if asked:
+            events += ports.valves.look(now)  # nobody is promised water that a dead keeper cannot give
+        return [*events, *asked]
 
     def _clock_step(self, now: Now) -> Sequence[Event]:
         offset_s = now.wall.timestamp() - now.elapsed_s
