@@ -208,6 +208,31 @@ def test_water_is_not_promised_when_the_keeper_has_just_died(alone):
     assert within(25, lambda: alone.is_on(1))
 
 
+def test_stop_with_the_keeper_dead_sends_the_person_to_the_hand_valve(alone):
+    alone.start("keeper")
+    alone.start("run")
+    assert within(20, lambda: alone.status()["keeper"] == "ready")
+    assert alone.call("water", "north-lawn", "5").returncode == 0
+    assert within(10, lambda: alone.is_on(1))
+    alone.stop("keeper", signal.SIGKILL)
+    done = alone.call("stop")
+    assert done.returncode != 0
+    assert "by hand" in done.stderr
+
+
+def test_water_for_somebody_who_gave_up_waiting_is_not_given(alone):
+    alone.start("keeper")
+    alone.start("run")
+    assert within(20, lambda: alone.status()["keeper"] == "ready")
+    os.kill(alone.pid("run"), signal.SIGSTOP)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as asker:
+        asker.connect(str(alone.state / "operator.sock"))
+        asker.sendall(b'{"op": "water", "zone": "north-lawn", "seconds": 120}\n')
+    os.kill(alone.pid("run"), signal.SIGCONT)
+    assert alone.status()["zones"][0]["valve"] == "closed"
+    assert not within(3, lambda: alone.is_on(1))
+
+
 def test_operator_commands_without_a_daemon_say_so_in_one_line(alone):
     for words in (("water", "north-lawn", "5"), ("status",), ("hold", "--until", "18:00"), ("release",)):
         done = alone.call(*words)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import pwd
+import select
 import socket
 import socketserver
 import struct
@@ -157,6 +158,9 @@ class _Conversation(socketserver.StreamRequestHandler):
         end.start()
         try:
             while (line := self.rfile.readline(LONGEST_LINE_BYTES + 1)).endswith(b"\n"):
+                if _has_left(self.connection):
+                    _LOG.info("operator socket: %s did not wait for the answer; the request is dropped", who)
+                    return
                 self.wfile.write(_line(answer(self.server.desk, line, who)))
             if len(line) > LONGEST_LINE_BYTES:
                 self.wfile.write(_line(_refusal(f"the line is longer than {LONGEST_LINE_BYTES} bytes; send less")))
@@ -233,6 +237,12 @@ def _refusal(text: str) -> Answer:
 
 def _line(reply: Answer) -> bytes:
     return json.dumps(reply, separators=(",", ":")).encode() + b"\n"
+
+
+def _has_left(connection: socket.socket) -> bool:
+    """Whether the asking side has hung up: nothing may be done for somebody who was told that nobody answers."""
+    readable, _, _ = select.select([connection], [], [], 0.0)
+    return bool(readable) and connection.recv(1, socket.MSG_PEEK) == b""
 
 
 def _peer(connection: socket.socket) -> str:

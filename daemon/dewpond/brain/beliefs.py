@@ -113,7 +113,7 @@ def learn_rain(soil: SoilState, day: date, rain_mm: float | None) -> SoilState:
 
 
 def book_opening(
-    soil: SoilState, table: ZoneTable, zone: Zone, days: LocalDays, start_s: float, open_s: float
+    soil: SoilState, table: ZoneTable, zone: Zone, days: LocalDays, start_s: float, open_s: float, why: str = ""
 ) -> tuple[SoilState, float]:
     """Book the water of one finished opening, split at local midnight; returns the state and its gross depth in mm."""
     z = table.index[zone.id]
@@ -134,6 +134,7 @@ def book_opening(
                 et_share=days.et_share(part_start_s),
                 net_mm=float((gross_mm - runoff_mm) * zone.efficiency),
                 runoff_mm=float(runoff_mm),
+                why=why,
             )
         )
     surface_mm, surface_at_s = soil.surface_mm.copy(), soil.surface_at_s.copy()
@@ -180,16 +181,9 @@ def close_day(
     fact, rain_mm = soil.eto[day], soil.rain[day]
     today = tuple(item for item in soil.bookings if item.date == day)
     amounts = advance_day(table, day, soil.depletion_mm, today, fact.eto_mm, rain_mm)
+    unmeasured = day in soil.rain_missing
     rows = [
-        _day_row(
-            table,
-            z,
-            day,
-            fact,
-            rain_mm,
-            amounts,
-            reasons[z] if reasons else "no decision yet: the first window is still to come",
-        )
+        _day_row(table, z, day, fact, rain_mm, amounts, _why(reasons[z] if reasons else "", today, z, unmeasured))
         for z in range(len(table.ids))
     ]
     kept_from = day - timedelta(days=PAST_DAYS_KEPT)
@@ -203,6 +197,18 @@ def close_day(
         rain_missing=frozenset(known for known in soil.rain_missing if known >= kept_from),
     )
     return state, rows
+
+
+def _why(decided: str, today: tuple[Booking, ...], z: int, unmeasured: bool) -> str:
+    """A date's reason: that of the water which ran on it, else of the night that ended on it."""
+    ran = dict.fromkeys(booking.why for booking in today if booking.zone == z and booking.why)
+    if ran:
+        text = " ".join(ran)
+    elif decided.startswith("Gets"):
+        text = f"Nothing ran on this date itself; decided for the night that ended on it: {decided}"
+    else:
+        text = decided or "No decision yet: the first window is still to come."
+    return f"{text} Rain of this date was not measured and counts as none." if unmeasured else text
 
 
 def _day_row(

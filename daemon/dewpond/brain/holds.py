@@ -95,6 +95,9 @@ def _stop(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
             state, told = close_now(state, item, f"stopped by {event.who}", now)
             commands += told
     state = _not_again_tonight(state, zones, now)
+    if not state.keeper_ready:
+        text = "the valve keeper does not answer, so nothing can be shut from here: shut the water by hand, now"
+        return state, [*commands, _refuse(event, text)]
     what = "Everything is" if event.zone is None else f"{ground.zones[event.zone].name} is"
     return state, [*commands, _accept(event, f"{what} stopped, and left shut for the rest of this window.")]
 

@@ -128,7 +128,7 @@ def _decide(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> _Dec
         return _Decided(zone, need)
     if not allowed:
         return _refused(ground, state, tonight, zone, need)
-    openings_s, rest_s = water_need.split(zone, need.seconds)
+    openings_s, rest_s = water_need.split(zone, need.seconds, max(end_s - start_s for start_s, end_s in allowed))
     chain = Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed)
     return _Decided(zone, need, (chain,), (zone.rule,))
 
@@ -188,7 +188,8 @@ def _by_program(
         seconds = min(float(round(program.zone_minutes[zone.id] * program.percent * 0.6)), left_s)
         left_s -= seconds
         if seconds > 0.0:
-            openings_s, rest_s = water_need.split(zone, seconds)
+            longest_s = max(end_s - max(begin_s, start_s) for begin_s, end_s in allowed)
+            openings_s, rest_s = water_need.split(zone, seconds, max(longest_s, water_need.LEAST_OPENING_S))
             chains.append(Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed, release_s=start_s))
     seconds = sum(sum(chain.openings_s) for chain in chains)
     net_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
@@ -346,6 +347,11 @@ def _reason(item: _Decided, tonight: _Tonight, pieces: Sequence[_Piece]) -> Zone
     extra: tuple[str, ...] = ()
     if item.chains and short_s > 0.5:
         extra = (f"The window is too short: {short_s / 60:.0f} min are carried to the next night.",)
+    if item.chains and not pieces:
+        summary = (
+            f"Needs water, but nothing fits into tonight's allowed hours; {item.need.depletion_mm:.1f} mm are missing."
+        )
+        item = replace(item, decision="not allowed", summary=summary)
     return wording.reason(
         item.need,
         item.zone,

@@ -268,7 +268,10 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     commands: list[Command] = []
     gross_mm = 0.0
     if open_s > 0.0:
-        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start.timestamp(), open_s)
+        told = state.reasons.get(item.zone)
+        because = item.cause if item.by_hand or told is None else told.summary
+        start_s = start.timestamp()
+        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because)
         end_s = start.timestamp() + open_s
         state = replace(state, soil=soil, last_runs={**state.last_runs, item.zone: (end_s, gross_mm)})
         commands.append(

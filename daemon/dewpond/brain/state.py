@@ -31,6 +31,7 @@ class Booking:
     et_share: float
     net_mm: float
     runoff_mm: float
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,16 +73,20 @@ def for_depth(
     return Need(zone.id, True, depletion_mm, raw_mm, taw_mm, until_next_mm, given_mm, seconds, tuple(limits))
 
 
-def split(zone: Zone, seconds: float) -> tuple[tuple[float, ...], float]:
+def split(zone: Zone, seconds: float, longest_s: float = math.inf) -> tuple[tuple[float, ...], float]:
     """Openings of whole seconds and the soaking rest between them, so that nothing runs off. [s]
 
-    The surface store fills while an opening applies more than the soil takes in, and empties in the rest.
+    The surface store fills while an opening applies more than the soil takes in, and empties in the rest. No opening is
+    longer than the zone's ceiling, nor than ``longest_s``, the longest span that is allowed tonight.
     """
     openings, opening_s, rest_s = split_run(
         seconds, zone.application_rate_mm_h, zone.intake_mm_h, zone.surface_storage_mm
     )
     count, each_s, rest_s = int(openings), float(opening_s), float(rest_s)
-    if each_s > ceiling_s(zone):
-        count, rest_s = math.ceil(seconds / ceiling_s(zone)), 0.0
-        each_s = float(math.ceil(seconds / count))
+    most_s = math.floor(min(ceiling_s(zone), longest_s))
+    if each_s > most_s >= LEAST_OPENING_S:
+        whole, left_s = divmod(seconds, float(most_s))
+        # The short one first: the night is packed from its end, and what does not fit should be the short one.
+        short = (left_s,) if left_s >= LEAST_OPENING_S else ()
+        return (*short, *([float(most_s)] * int(whole))), rest_s
     return (*([each_s] * (count - 1)), seconds - each_s * (count - 1)), rest_s

@@ -77,7 +77,7 @@ def stop(zone: str | None, site: Path | None) -> None:
         click.echo(f"{closed} The daemon does not answer; its plan is not changed.")
         return
     if not answer["ok"]:
-        fail(answer["text"])
+        fail(answer["text"], FAULTS)
     click.echo(answer["text"])
 
 

@@ -50,6 +50,11 @@ def replay(
         site, recorded = require_site(site_path), read_season(season)
         for notice in recorded.notices:
             click.echo(notice, err=True)
+        if recorded.forecast:
+            click.echo("forecast.csv: the rules decide without forecasts so far; it is not used", err=True)
+        unmeasured = sum(day.rain_mm is None for day in recorded.days)
+        if unmeasured:
+            click.echo(f"rain: {unmeasured} days of the season were not measured and count as none", err=True)
         done = run.replay(
             site,
             recorded,

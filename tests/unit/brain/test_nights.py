@@ -427,3 +427,44 @@ def test_an_opening_the_keeper_never_made_counts_nothing():
     world.ask("water", zone="lawn", seconds=600.0)
     world.tell(KeeperFound(at=world.now.wall, session="one", ready=True))
     assert [run for run in world.runs() if run.seconds > 0.0] == []
+
+
+def test_a_need_longer_than_any_allowed_span_is_cut_to_what_fits():
+    narrow = Watering(window=Hours(start=time(4), end=time(6)), days=DayRule())
+    slow = zone(method="drip", overhead=False, application_rate_mm_h=4.0, raw_mm=20.0, taw_mm=40.0)
+    world = SmallWorld(site(slow, watering=narrow))
+    world.until(3.8)
+    world.plan()
+    world.until(6.5)
+    (run,) = world.runs()
+    assert 6000.0 <= run.seconds <= 7200.0
+    reason = world.state.reasons["lawn"]
+    assert f"({run.seconds / 60:.0f} min" in reason.summary
+    assert any("carried to the next night" in limit for limit in reason.limits)
+
+
+def test_a_dates_reason_speaks_of_the_water_that_ran_on_it():
+    world = SmallWorld(site(watering=Watering(window=Hours(start=time(20), end=time(23)), days=DayRule())))
+    world.until(19.8)
+    world.plan()
+    world.until(24.0)
+    world.weather(TONIGHT, eto_mm=5.0)
+    assert world.days()[0].net_irrigation_mm > 0.0
+    assert world.days()[0].reason.startswith("Gets")
+
+
+def test_stop_is_not_called_done_while_the_keeper_is_dead():
+    world = SmallWorld(site(), depletion_share=0.0)
+    world.until(10.0)
+    world.ask("water", zone="lawn", seconds=600.0)
+    world.tell(KeeperLost(at=world.now.wall, why="killed"))
+    accepted, text = world.ask("stop")
+    assert not accepted
+    assert "by hand" in text
+
+
+def test_unmeasured_rain_counts_as_none_and_says_so():
+    world = SmallWorld(site(), depletion_share=0.5)
+    world.until(24.0)
+    world.weather(TONIGHT, eto_mm=4.0, rain_mm=None)
+    assert "not measured" in world.days()[0].reason
