@@ -9,7 +9,6 @@ import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -48,7 +47,7 @@ from dewpond.ports import Bus, Calendar, Clock
 from dewpond.runner.look import Look
 from dewpond.runner.restore import JournalStep, restore
 from dewpond.runner.runner import Ports, Runner
-from dewpond.settings.handover import SettingsRefused, read_next_door
+from dewpond.settings.handover import Reading, SettingsRefused
 from dewpond.settings.problems import SiteRefused
 from dewpond.settings.values import ServiceSettings
 
@@ -64,10 +63,10 @@ class Refused(Exception):
     """Raised when the daemon cannot start: the text is for the person who started it."""
 
 
-def run_daemon(site_path: Path, say: Callable[[str], None]) -> int:
+def run_daemon(reading: Reading, say: Callable[[str], None]) -> int:
     """Run the daemon of one site until SIGTERM or SIGINT; returns the exit code. Raises Refused."""
     with _refusals():
-        service, site = read_next_door(site_path)
+        service, site = reading.values()
         service.state_dir.mkdir(parents=True, exist_ok=True)
         with SingleInstance(service.daemon_lock), contextlib.ExitStack() as stack:
             daemon = _assemble(site, service, stack)

@@ -20,10 +20,14 @@ def run(site: Path) -> None:
 
     It needs the valve keeper (`dewpond keeper SITE`) to open anything; the two start in either order.
     """
-    from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415 - the service's weight only where it is wanted
+    from dewpond.settings.handover import Reading  # noqa: PLC0415
+
+    reading = Reading(site)
+    # Loaded while the child reads the file: half a second sooner ready on a small board.
+    from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415
 
     try:
-        sys.exit(run_daemon(site, say=_say))
+        sys.exit(run_daemon(reading, say=_say))
     except Refused as refused:
         fail(str(refused))
 

@@ -22,17 +22,27 @@ class SettingsRefused(Exception):
     """Raised when a site file or a setting cannot be used: every error, a line each."""
 
 
-def read_next_door(site_file: Path) -> tuple[ServiceSettings, Site]:
-    """The settings and the site of a file. Raises SettingsRefused."""
-    command = [sys.executable, "-m", "dewpond.settings.handover", str(site_file)]
-    try:
-        done = subprocess.run(command, capture_output=True, timeout=READING_S, check=True)
-        answer = json.loads(done.stdout)
-    except (OSError, ValueError, subprocess.SubprocessError) as fault:
-        raise SettingsRefused(f"{site_file}: the settings could not be read: {fault}") from fault
-    if "refused" in answer:
-        raise SettingsRefused(answer["refused"])
-    return from_plain(ServiceSettings, answer["service"]), from_plain(Site, answer["site"])
+class Reading:
+    """Settings being read next door since this object was made: what is loaded meanwhile costs no extra time."""
+
+    def __init__(self, site_file: Path) -> None:
+        self._site_file = site_file
+        command = [sys.executable, "-m", "dewpond.settings.handover", str(site_file)]
+        self._child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+
+    def values(self) -> tuple[ServiceSettings, Site]:
+        """The settings and the site, once the child is done. Raises SettingsRefused."""
+        try:
+            heard, trouble = self._child.communicate(timeout=READING_S)
+            answer = json.loads(heard)
+        except (OSError, ValueError, subprocess.SubprocessError) as fault:
+            self._child.kill()
+            raise SettingsRefused(f"{self._site_file}: the settings could not be read: {fault}") from fault
+        if self._child.returncode != 0:
+            raise SettingsRefused(f"{self._site_file}: the settings could not be read: {trouble.decode()[-500:]}")
+        if "refused" in answer:
+            raise SettingsRefused(answer["refused"])
+        return from_plain(ServiceSettings, answer["service"]), from_plain(Site, answer["site"])
 
 
 def _read(site_file: Path) -> dict[str, object]:
