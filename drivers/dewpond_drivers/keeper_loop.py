@@ -107,6 +107,7 @@ class KeeperLoop:
         self._task: Task | None = None
         self._since_s = 0.0
         self._hangs = False
+        self._recovery: Task | None = None  # the all-off after a hang; nothing is certain until it is done
         self._announced = False
         self._alarm = ""
         self._stopping = False
@@ -251,6 +252,8 @@ class KeeperLoop:
     def _on_done(self, _mask: int) -> None:
         task, self._task = self._task, None
         answer = self._worker.take()
+        if task is not None and task is self._recovery:
+            self._recovery = None
         if self._picture.moves != self._moves_told:
             self._moves_told = self._picture.moves
             self._clock.acted()
@@ -265,7 +268,8 @@ class KeeperLoop:
         """After a hang nobody knows what the relays did: all off first. Then say, once, that the keeper is ready."""
         if self._hangs:
             self._hangs = False
-            self._tasks.appendleft(Task(Request(op="close_all", who="the relays had stopped answering")))
+            self._recovery = Task(Request(op="close_all", who="the relays had stopped answering"))
+            self._tasks.appendleft(self._recovery)
         elif self._picture.ready and not self._announced:
             self._announced = True
             self._announce()
@@ -297,7 +301,7 @@ class KeeperLoop:
                 self._tasks.append(task)
 
     def _trouble(self) -> str:
-        if self._hangs:
+        if self._hangs or self._recovery is not None:
             return "the relays do not answer; all are switched off as soon as they do"
         return self._picture.alarm
 
@@ -308,7 +312,7 @@ class KeeperLoop:
             self._say(trouble or "the relays answer again; everything is off")
 
     def _is_ready(self) -> bool:
-        return self._picture.ready and not self._hangs
+        return self._picture.ready and not self._hangs and self._recovery is None
 
     def _reply(self, answer: Answer, request: Request | None = None) -> bytes:
         """The answer, with all closings that came of it and the earlier one of a run that no longer is open."""
