@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from dewpond.brain.local_time import LocalDays
+from dewpond.brain.local_time import EPOCH, LocalDays
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.brain.zone_table import FloatArray, ZoneTable
 from dewpond.model.commands import RecordDay
@@ -23,6 +23,9 @@ from dewpond.science.soil_water import stress_coefficient
 
 RECENT_DAYS = 7  # days of known ETo that stand for an unknown one
 PAST_DAYS_KEPT = 3  # closed dates whose weather stays in the state, for screens and late corrections
+RECORD_DAYS = 1100  # measured days kept for the weather to expect: three years
+STRESS_HALF_LIFE_DAYS = 240.0  # how long a zone's day of stress keeps its decisions more careful
+STRESS_SLACK_MM = 1e-6  # a depletion this far past RAW is rounding, not stress
 OVERDUE_S = 30 * 3600.0  # a date whose weather is still unknown this long after its end is closed on an assumption
 
 
@@ -195,8 +198,31 @@ def close_day(
         eto={known: value for known, value in soil.eto.items() if known >= kept_from},
         rain={known: value for known, value in soil.rain.items() if known >= kept_from},
         rain_missing=frozenset(known for known in soil.rain_missing if known >= kept_from),
+        stress_memory=_stress_memory(soil, table, amounts),
     )
-    return state, rows
+    return _record(state, day, fact, rain_mm, day not in soil.rain_missing), rows
+
+
+def _stress_memory(soil: SoilState, table: ZoneTable, amounts: DayAmounts) -> dict[str, float]:
+    """Every zone's past days of stress, faded by one day, with today's."""
+    fade = 0.5 ** (1.0 / STRESS_HALF_LIFE_DAYS)
+    memory = {zone: fade * past for zone, past in soil.stress_memory.items() if past > 0.01}
+    for z in np.flatnonzero(amounts.depletion_mm > amounts.raw_mm + STRESS_SLACK_MM):
+        memory[table.ids[z]] = memory.get(table.ids[z], 0.0) + 1.0
+    return memory
+
+
+def _record(soil: SoilState, day: date, fact: EtoFact, rain_mm: float, measured: bool) -> SoilState:
+    """The state with a closed day added to what is known of this place; a day whose ETo was assumed teaches nothing."""
+    if fact.method.startswith("assumed"):
+        return soil
+    return replace(
+        soil,
+        record_day=np.append(soil.record_day, float((day - EPOCH).days))[-RECORD_DAYS:],
+        record_eto_mm=np.append(soil.record_eto_mm, fact.eto_mm)[-RECORD_DAYS:],
+        record_rain_mm=np.append(soil.record_rain_mm, rain_mm)[-RECORD_DAYS:],
+        rain_days=soil.rain_days + int(measured),
+    )
 
 
 def _why(decided: str, today: tuple[Booking, ...], z: int, unmeasured: bool) -> str:

@@ -39,10 +39,14 @@ class Ground:
             mean_mm = math.fsum(soil.recent_eto_mm) / len(soil.recent_eto_mm)
             text = f"assumed: mean of the last {len(soil.recent_eto_mm)} known days"
             return EtoFact(eto_mm=mean_mm, method=text, sd_mm=1.2)
-        ra_mj = extraterrestrial_radiation_daily(math.radians(self.site.latitude_deg), day.timetuple().tm_yday)
-        mild_mm = float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
+        mild_mm = self.mild_eto_mm(day)
         text = f"assumed: a mild day ({MILD_MIN_C:g} to {MILD_MAX_C:g} degC, Hargreaves), nothing was measured yet"
         return EtoFact(eto_mm=mild_mm, method=text, sd_mm=2.0)
+
+    def mild_eto_mm(self, day: date) -> float:
+        """Reference ET of a mild day at the site's latitude and this date. [mm] Source: FAO-56 eq. 52."""
+        ra_mj = extraterrestrial_radiation_daily(math.radians(self.site.latitude_deg), day.timetuple().tm_yday)
+        return float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
 
 
 def ground_of(site: Site) -> Ground:

@@ -6,8 +6,7 @@ left alone, all others are decided afresh.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -15,21 +14,22 @@ from dewpond.brain import water_need, wording
 from dewpond.brain.beliefs import depletion_at
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
-from dewpond.brain.rules_of_place import Interval, day_allowed
+from dewpond.brain.rules import book, calendar, room
+from dewpond.brain.rules.outlook import ask
+from dewpond.brain.rules.question import Depth
+from dewpond.brain.rules_of_place import Interval
 from dewpond.brain.state import NightState, Opening, State
 from dewpond.brain.timetable import GUARD_S, Chain, Limits, Placed, pack_backward, pack_forward
 from dewpond.brain.water_need import Need
 from dewpond.brain.zone_table import FloatArray
 from dewpond.model.commands import Command, PublishState, RecordPlan, RecordReason
 from dewpond.model.reasons import Input, ZoneReason
-from dewpond.model.site import Program, Zone
+from dewpond.model.site import Zone
 from dewpond.model.states import ValveState
 
 REASON_DAYS_KEPT = 3
 RECENT_S = 12 * 3600.0  # openings before tonight's window that are still shown beside it
 SLACK_S = 1800.0  # left free at the window's end where the night has room, for openings that start late
-LEAST_ETO_MM = 0.5  # a winter day's reference ET, so that doubt stays a share of something
-FAR_NIGHT_DAYS = 14  # taken as the wait where no allowed night is in sight
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,9 +39,8 @@ class _Tonight:
     night: NightState
     now_s: float
     depletion_mm: FloatArray
-    a_day_mm: FloatArray
     raw_mm: FloatArray
-    eto_doubt: float  # standard deviation of a day's ETo, as a share of the expected one
+    depths: Mapping[str, Depth]
     inputs: tuple[Input, ...]
 
 
@@ -68,7 +67,7 @@ class _Piece:
 def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[State, list[Command]]:
     """Decide the night that opens on ``day`` for every zone whose watering has not begun."""
     tonight = _tonight(ground, state, day, now_s)
-    begun = {item.zone for item in (*state.finished, *state.openings) if item.window_date == day and _begun(item)}
+    begun = _begun_zones(state, day)
     decided = [_decide(ground, state, tonight, zone) for zone in ground.site.zones if zone.id not in begun]
     kept = tuple(item for item in state.openings if item.window_date != day or item.zone in begun or item.by_hand)
     pieces = _pack_all(ground, decided, kept)
@@ -86,22 +85,38 @@ def _begun(item: Opening) -> bool:
     return not item.by_hand and (item.state is not ValveState.WAITING or item.resumed)
 
 
+def _begun_zones(state: State, day: date) -> set[str]:
+    return {item.zone for item in (*state.finished, *state.openings) if item.window_date == day and _begun(item)}
+
+
+def _taken(state: State, day: date) -> list[Opening]:
+    """Openings still to come or running that no new decision moves."""
+    begun = _begun_zones(state, day)
+    return [item for item in state.openings if item.zone in begun and not item.by_hand]
+
+
 def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
     night = state.night
     if night is None or night.window_date != day:
         window = ground.rules.window(day)
         night = NightState(window_date=day, opens_s=window.opens_s, closes_s=window.closes_s)
     expected = ground.assumed_eto(state.soil, ground.days.date_at(now_s))
-    a_day_mm = expected.eto_mm * ground.table.coefficients(day + timedelta(days=1))
     at_s = max(now_s, night.closes_s)
+    depletion_mm = depletion_at(state.soil, ground.table, ground.days, at_s, expected.eto_mm)
+    known_s = now_s if day in state.soil.eto and day in state.soil.rain else ground.days.end_s(day)
+    question = ask(ground, state.soil, day, at_s, depletion_mm)
     return _Tonight(
         night=night,
         now_s=now_s,
-        depletion_mm=depletion_at(state.soil, ground.table, ground.days, at_s, expected.eto_mm),
-        a_day_mm=a_day_mm,
-        raw_mm=ground.table.readily_available_mm(a_day_mm),
-        eto_doubt=expected.sd_mm / max(expected.eto_mm, LEAST_ETO_MM),
-        inputs=_inputs(ground, state, expected.eto_mm, expected.method),
+        depletion_mm=depletion_mm,
+        raw_mm=question.raw_mm,
+        depths=room.fit(ground, book.depths(ground, question), day, now_s, known_s, _taken(state, day)),
+        inputs=(
+            *_inputs(ground, state, expected.eto_mm, expected.method),
+            Input(
+                name="weather ahead", value=float(len(question.futures.eto_mm)), unit="futures", source=question.source
+            ),
+        ),
     )
 
 
@@ -128,22 +143,22 @@ def _decide(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> _Dec
         return _Decided(zone, need)
     if not allowed:
         return _refused(ground, state, tonight, zone, need)
-    openings_s, rest_s = water_need.split(zone, need.seconds, max(end_s - start_s for start_s, end_s in allowed))
+    longest_s = max(end_s - start_s for start_s, end_s in allowed)
+    if tonight.depths[zone.id].in_pieces:
+        longest_s = min(longest_s, water_need.PIECE_S)
+    openings_s, rest_s = water_need.split(zone, need.seconds, longest_s)
     chain = Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed)
     return _Decided(zone, need, (chain,), (zone.rule,))
 
 
 def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
     z = ground.table.index[zone.id]
-    day = tonight.night.window_date
-    following = ground.rules.next_night(zone, day, water_need.LEAST_OPENING_S)
-    ahead = (following - day).days if following else FAR_NIGHT_DAYS
-    return water_need.refill(
+    return water_need.for_depth(
         zone,
+        tonight.depths[zone.id],
         float(tonight.depletion_mm[z]),
         float(tonight.raw_mm[z]),
         float(ground.table.taw_mm[z]),
-        float(tonight.a_day_mm[z]) * (ahead + tonight.eto_doubt * math.sqrt(ahead)),
     )
 
 
@@ -176,38 +191,23 @@ def _by_program(
     ground: Ground, state: State, tonight: _Tonight, zone: Zone, need: Need, allowed: tuple[Interval, ...]
 ) -> _Decided:
     """A calendar zone runs by its programs' start times, whatever the balance says; the balance still counts it."""
-    starts = [item for item in _program_starts(ground, tonight.night) if zone.id in item[1].zone_minutes]
-    if not starts:
-        dry = replace(need, water=False, seconds=0.0, net_mm=0.0)
+    runs, capped = calendar.runs(ground, tonight.night, zone)
+    need = replace(need, water=False, seconds=0.0, net_mm=0.0, limits=(), weighed=None)
+    if not runs:
         summary = f"Left dry: no program start falls into tonight's window; {need.depletion_mm:.1f} mm are missing."
-        return _Decided(zone, dry, summary=summary)
+        return _Decided(zone, need, summary=summary)
     if not allowed:
         return _refused(ground, state, tonight, zone, need)
-    chains, left_s = [], water_need.night_cap_s(zone)
-    for start_s, program in starts:
-        seconds = min(float(round(program.zone_minutes[zone.id] * program.percent * 0.6)), left_s)
-        left_s -= seconds
-        if seconds > 0.0:
-            longest_s = max(end_s - max(begin_s, start_s) for begin_s, end_s in allowed)
-            openings_s, rest_s = water_need.split(zone, seconds, max(longest_s, water_need.LEAST_OPENING_S))
-            chains.append(Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed, release_s=start_s))
+    chains = []
+    for start_s, _, seconds in runs:
+        longest_s = max(end_s - max(begin_s, start_s) for begin_s, end_s in allowed)
+        openings_s, rest_s = water_need.split(zone, seconds, max(longest_s, water_need.LEAST_OPENING_S))
+        chains.append(Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed, release_s=start_s))
     seconds = sum(sum(chain.openings_s) for chain in chains)
     net_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
-    limits = () if left_s > 0.0 else ("The zone's own cap shortens the program.",)
-    need = replace(need, water=seconds > 0.0, seconds=seconds, net_mm=net_mm, limits=limits)
-    return _Decided(zone, need, tuple(chains), tuple(program.name for _, program in starts[: len(chains)]))
-
-
-def _program_starts(ground: Ground, night: NightState) -> list[tuple[float, Program]]:
-    """Every program start inside tonight's window, in order of time."""
-    found = []
-    for program in ground.site.programs:
-        for day in (night.window_date, night.window_date + timedelta(days=1)):
-            clocks = program.starts if day_allowed(program.days, day) else ()
-            for at_s in (ground.days.clock_s(day, clock) for clock in clocks):
-                if night.opens_s <= at_s < night.closes_s:
-                    found.append((at_s, program))
-    return sorted(found, key=lambda item: (item[0], item[1].name))
+    limits = ("The zone's own cap shortens the program.",) if capped else ()
+    need = replace(need, water=True, seconds=seconds, net_mm=net_mm, limits=limits)
+    return _Decided(zone, need, tuple(chains), tuple(program for _, program, _ in runs))
 
 
 def _pack_all(ground: Ground, decided: Sequence[_Decided], kept: Sequence[Opening]) -> dict[str, list[_Piece]]:

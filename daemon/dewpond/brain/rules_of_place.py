@@ -59,6 +59,10 @@ class PlaceRules:
             self._known[key] = self._cut(day, applying)
         return self._known[key]
 
+    def applying(self, zone: Zone) -> tuple[int, ...]:
+        """Which restrictions apply to a zone; zones with equal answers are always allowed the same hours."""
+        return self._applying[zone.id]
+
     def next_night(self, zone: Zone, after: date, least_s: float) -> date | None:
         """The next window date after ``after`` with an allowed interval of at least ``least_s`` seconds."""
         for ahead in range(1, NEVER_AGAIN_DAYS + 1):

@@ -40,6 +40,9 @@ class SoilState:
 
     ``depletion_mm`` is missing from field capacity at the end of the day before ``day``. ``surface_mm`` is the water
     standing on the ground at ``surface_at_s`` (seconds since 1970). Weather maps hold open days and a short past.
+    The ``record_`` arrays are what was measured here, day by day (numbers since 1970-01-01), for the weather to expect;
+    ``rain_days`` counts the days whose rain was measured. ``stress_memory`` is each zone's days of stress, each
+    fading with time; zones that had none are not in it.
     """
 
     zone_ids: tuple[str, ...]
@@ -53,6 +56,11 @@ class SoilState:
     rain: Mapping[date, float] = field(default_factory=dict)
     rain_missing: frozenset[date] = frozenset()
     recent_eto_mm: tuple[float, ...] = ()
+    record_day: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    record_eto_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    record_rain_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    rain_days: int = 0
+    stress_memory: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,15 +1,14 @@
-"""How much water each zone gets tonight, and why.
+"""A zone's wanted depth as seconds of watering, under the zone's own caps, and cut so that nothing runs off.
 
-The ``refill`` rule: water a zone tonight if waiting for its next allowed night would take it past its readily
-available water; then refill it to field capacity. A zone that can wait is left dry: room for rain is where water is
-saved. Caps come from the zone itself: 1.5 times the time to refill RAW a night, and a ceiling per opening by method.
+Caps come from the zone itself: 1.5 times the time to refill RAW a night, and a ceiling per opening by method.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from dewpond.brain.rules.question import Depth, Weighed
 from dewpond.model.site import Zone
 from dewpond.science.application import split_run
 
@@ -17,6 +16,9 @@ from dewpond.science.application import split_run
 CEILING_S = {"spray": 3600.0, "rotor": 7200.0, "drip": 43_200.0, "bubbler": 43_200.0}
 NIGHT_CAP_SHARE = 1.5  # of the time to refill RAW, a night
 LEAST_OPENING_S = 60.0  # below this a valve mostly fills its pipe (common practice, no source)
+PIECE_S = 3600.0  # longest opening in a crowded night
+# No rule should want less than this: the shortest run of the test protocol for climatologically based controllers.
+LEAST_WATERING_S = 180.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +30,11 @@ class Need:
     depletion_mm: float
     raw_mm: float
     taw_mm: float
-    until_next_mm: float  # ETc until the following chance, as expected and one standard deviation more
+    until_next_mm: float  # the most that may be lost by the following chance
     net_mm: float
     seconds: float
     limits: tuple[str, ...] = ()
+    weighed: Weighed | None = None
 
 
 def ceiling_s(zone: Zone) -> float:
@@ -44,20 +47,14 @@ def night_cap_s(zone: Zone) -> float:
     return math.ceil(NIGHT_CAP_SHARE * zone.raw_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
 
 
-def refill(zone: Zone, depletion_mm: float, raw_mm: float, taw_mm: float, until_next_mm: float) -> Need:
-    """Tonight's need under the refill rule. Depths in mm of the root zone."""
-    water = depletion_mm + until_next_mm > raw_mm and depletion_mm > 0.0
-    if not water:
-        return Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0)
-    return for_depth(zone, depletion_mm, depletion_mm, raw_mm, taw_mm, until_next_mm)
-
-
-def for_depth(
-    zone: Zone, net_mm: float, depletion_mm: float, raw_mm: float, taw_mm: float, until_next_mm: float
-) -> Need:
+def for_depth(zone: Zone, depth: Depth, depletion_mm: float, raw_mm: float, taw_mm: float) -> Need:
     """Turn a wanted net depth into whole seconds of watering under the zone's own caps."""
-    limits: list[str] = []
-    wanted_s = math.floor(net_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
+    until_next_mm, noted = depth.until_next_mm, (depth.note,) if depth.note else ()
+    dry = Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, noted)
+    if depth.net_mm <= 0.0:
+        return dry
+    limits = list(noted)
+    wanted_s = math.floor(depth.net_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
     seconds = min(wanted_s, night_cap_s(zone))
     if seconds < wanted_s:
         limits.append(
@@ -68,9 +65,9 @@ def for_depth(
         limits.append(
             f"Less than {LEAST_OPENING_S:.0f} s of watering only fills the pipe; it waits for the next chance."
         )
-        return Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, tuple(limits))
+        return replace(dry, limits=tuple(limits))
     given_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
-    return Need(zone.id, True, depletion_mm, raw_mm, taw_mm, until_next_mm, given_mm, seconds, tuple(limits))
+    return replace(dry, water=True, net_mm=given_mm, seconds=seconds, limits=tuple(limits), weighed=depth.weighed)
 
 
 def split(zone: Zone, seconds: float, longest_s: float = math.inf) -> tuple[tuple[float, ...], float]:

@@ -9,6 +9,8 @@ from dewpond.brain.water_need import Need
 from dewpond.model.reasons import Input, ZoneReason
 from dewpond.model.site import Zone
 
+WORTH_SAYING_MM = 0.1  # less is not told apart on a screen
+
 
 def watered(need: Need, openings: int, rule: str) -> str:
     """Why a zone is watered tonight."""
@@ -19,7 +21,25 @@ def watered(need: Need, openings: int, rule: str) -> str:
     return (
         f"Gets {need.net_mm:.1f} mm ({given}): {need.depletion_mm:.1f} mm are missing, and up to "
         f"{need.until_next_mm:.1f} mm more by the next chance would pass the {need.raw_mm:.1f} mm roots take easily."
+        f"{_weighed(need)}"
     )
+
+
+def _weighed(need: Need) -> str:
+    """What the depth was weighed against, and why not more."""
+    weighed = need.weighed
+    if weighed is None:
+        return ""
+    rain = (
+        f" Of {weighed.futures} weather futures ({weighed.source}), {weighed.rain_chance:.0%} bring "
+        f"{weighed.rain_mm:g} mm of rain or more within {weighed.rain_days} days"
+    )
+    if weighed.full_mm - need.net_mm < WORTH_SAYING_MM:
+        return f"{rain}, so it is filled up."
+    saved = (
+        f" and save {weighed.saved_mm:.1f} mm over {weighed.days} days" if weighed.saved_mm >= WORTH_SAYING_MM else ""
+    )
+    return f"{rain}; {weighed.full_mm - need.net_mm:.1f} mm less than full leave room for it{saved}."
 
 
 def left_dry(need: Need) -> str:
@@ -38,7 +58,10 @@ def would_change(need: Need, rule: str) -> str:
         return "Its program decides: other days, starts or percent would change it."
     margin_mm = need.depletion_mm + need.until_next_mm - need.raw_mm
     if need.water:
-        return f"{max(0.0, margin_mm):.1f} mm of useful rain before the window would leave it dry."
+        rain = f"{max(0.0, margin_mm):.1f} mm of useful rain before the window would leave it dry"
+        if need.weighed is None or need.weighed.full_mm - need.net_mm < WORTH_SAYING_MM:
+            return rain + "."
+        return f"{rain}; with less rain to expect it would be given more, up to {need.weighed.full_mm:.1f} mm."
     if margin_mm > 0.0:
         return ""
     return f"It is watered once another {-margin_mm:.1f} mm are lost."

@@ -16,7 +16,7 @@ from dewpond.settings.quantities import shown
 ZONE_ID = r"[a-z0-9][a-z0-9_-]*"
 SENSOR_ID = r"[a-z0-9][a-z0-9_.-]*"
 RESERVED_IDS = ("overhead", "drip", "all")
-RULE_NAMES = ("refill", "calendar")  # every other name is a plug-in's
+RULE_NAMES = ("lookahead", "refill", "calendar")  # every other name is a plug-in's
 EIGHTY_PERCENT = "80 percent"
 
 # Keys that stand for work not done yet: refused plainly, so that nobody relies on them.

@@ -55,7 +55,7 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         intake_mm_h=soil.intake_mm_h,
         surface_storage_mm=soil.surface_storage_mm,
         flow_l_min=flow_l_min,
-        rule=table.rule or ("calendar" if table.id in facts.programmed else "refill"),
+        rule=table.rule or ("calendar" if table.id in facts.programmed else "lookahead"),
         plants=table.plants,
         soil=soil.texture,
         root_depth_mm=soil.root_depth_mm,

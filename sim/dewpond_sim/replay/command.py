@@ -21,7 +21,9 @@ day = click.DateTime(formats=["%Y-%m-%d"])
 @click.option("--from", "first", type=day, help="First date, in site time; the season's first by default.")
 @click.option("--to", "last", type=day, help="Last date, included; the last by default.")
 @click.option(
-    "--rule", type=click.Choice(["refill", "calendar"]), help="Rule for every zone instead of the site's own."
+    "--rule",
+    type=click.Choice(["lookahead", "refill", "calendar"]),
+    help="Rule for every zone instead of the site's own.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated world.")
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")

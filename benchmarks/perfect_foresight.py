@@ -1,0 +1,25 @@
+"""The least water a season could have taken, had all its weather been known on its first day (linear programme)."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import sparse
+from scipy.optimize import linprog
+
+RAIN_SHARE = 0.8  # of measured rain, no more than the storage left
+
+
+def least_net_irrigation_mm(etc_mm: np.ndarray, rain_mm: np.ndarray, storage_mm: float) -> float:
+    """Least net irrigation of one zone with its depletion within 0 and ``storage_mm`` at the end of every day.
+
+    It starts at field capacity and may end as dry as ``storage_mm``. Unknowns of a day: irrigation, rain used (no more
+    than 80 % of the day's) and depletion; depletion = before + ETc - irrigation - rain used.
+    """
+    days = len(etc_mm)
+    one, before = sparse.identity(days), sparse.diags([np.ones(days - 1)], [-1])
+    balance = sparse.hstack([one, one, one - before]).tocsr()
+    bounds = [(0.0, None)] * days + [(0.0, RAIN_SHARE * rain) for rain in rain_mm] + [(0.0, storage_mm)] * days
+    found = linprog(np.r_[np.ones(days), np.zeros(2 * days)], A_eq=balance, b_eq=etc_mm, bounds=bounds, method="highs")
+    if not found.success:
+        raise ValueError(f"no irrigation keeps depletion within 0 and {storage_mm:g} mm: {found.message}")
+    return float(found.fun)

@@ -1,0 +1,135 @@
+"""The question of one night: weather that may come, and what it would take from each zone."""
+
+from __future__ import annotations
+
+import zlib
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dewpond.brain.ground import Ground
+from dewpond.brain.local_time import EPOCH
+from dewpond.brain.rules.question import Question
+from dewpond.brain.state import SoilState
+from dewpond.brain.water_need import LEAST_OPENING_S, LEAST_WATERING_S
+from dewpond.brain.zone_table import FloatArray
+from dewpond.science.rainfall import DEFAULT_SHARE
+from dewpond.science.weather_futures import ETO_DAYS, RECENT_DAYS, Futures, Record, draw_futures, prior_share
+
+FUTURES = 64
+DAYS_AHEAD = 14
+RISK = 0.05  # share of futures in which a zone may pass RAW by its next chance, while it was never stressed
+HIGH = 0.75  # quantile of ETo taken for a day that is not known yet; most zones are decided again once it is
+CARE = 0.10  # by how much more ETc is expected for the square of a zone's remembered days of stress
+MOST_REMEMBERED = 3.0
+
+
+def ask(ground: Ground, soil: SoilState, window_date: date, closes_s: float, depletion_mm: FloatArray) -> Question:
+    """The question of the night that opened on ``window_date``; ``depletion_mm`` is expected at ``closes_s``."""
+    first = ground.days.date_at(closes_s)
+    futures = _futures(ground, soil, first)
+    table = ground.table
+    remembered = _remembered(soil, table.ids)
+    days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
+    coefficient = np.array([table.coefficients(day) for day in days]) * (1.0 + CARE * remembered**2)
+    coefficient[0] *= 1.0 - ground.days.et_share(closes_s)
+    etc_mm = coefficient[:, :, None] * futures.eto_mm.T[:, None, :]
+    raw_mm = _raw_ahead(ground, etc_mm)
+    return Question(
+        window_date=window_date,
+        ids=table.ids,
+        depletion_mm=depletion_mm,
+        doubt_mm=_doubt_mm(ground, soil, first, futures),
+        raw_mm=np.broadcast_to(raw_mm, etc_mm.shape)[0].mean(axis=1),
+        storage_mm=table.raw_mm,
+        taw_mm=table.taw_mm,
+        least_mm=LEAST_WATERING_S * table.rate_mm_h * table.efficiency / 3600.0,
+        etc_mm=etc_mm,
+        raw_ahead_mm=raw_mm,
+        futures=futures,
+        rain_mm=DEFAULT_SHARE * futures.rain_mm.T[:, None, :],
+        chance=_chances(ground, window_date),
+        misses=np.where(remembered < 0.5, int(RISK * FUTURES), 0),
+        source=_source(soil),
+    )
+
+
+def _doubt_mm(ground: Ground, soil: SoilState, first: date, futures: Futures) -> FloatArray:
+    """What days that are not known yet may have taken beyond what is expected of them."""
+    high_mm = float(np.sort(futures.eto_mm[:, 0])[int(HIGH * FUTURES)])
+    doubt_mm = np.zeros(len(ground.table.ids))
+    day = soil.day
+    while day is not None and day < first:
+        if day not in soil.eto:
+            expected_mm = ground.assumed_eto(soil, day).eto_mm
+            doubt_mm += max(0.0, high_mm - expected_mm) * ground.table.coefficients(day)
+        day += timedelta(days=1)
+    return doubt_mm
+
+
+def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """RAW of the days ahead, which a hot day makes smaller where it comes from soil and roots; to broadcast."""
+    table = ground.table
+    if table.raw_is_given.all():
+        return table.raw_mm[:, None]
+    by_future = table.readily_available_mm(etc_mm.transpose(0, 2, 1))
+    return by_future.transpose(0, 2, 1)
+
+
+def _futures(ground: Ground, soil: SoilState, first: date) -> Futures:
+    """Drawn from what was measured here. A forecast, where there is one, takes the place of the first days here."""
+    name = f"{ground.site.slug}|{'|'.join(ground.table.ids)}|{first}"
+    drawn: Futures = draw_futures(
+        Record(soil.record_day, soil.record_eto_mm, soil.record_rain_mm),
+        seed=zlib.crc32(name.encode()),
+        first_day=(first - EPOCH).days,
+        days=DAYS_AHEAD,
+        futures=FUTURES,
+        latitude_deg=ground.site.latitude_deg,
+        mild_eto_mm=ground.mild_eto_mm(first),
+        rain_counts=_rain_counts(soil),
+    )
+    return drawn
+
+
+def _rain_counts(soil: SoilState) -> bool:
+    """Whether this site hears of rain at all; until a week is known it is taken to."""
+    return soil.rain_days > 0 or len(soil.record_day) < ETO_DAYS
+
+
+def _source(soil: SoilState) -> str:
+    known = len(soil.record_day)
+    if not known:
+        return "drawn from the prior for this latitude and season, nothing was measured yet"
+    text = f"drawn from {min(known, round(RECENT_DAYS))} measured days here"
+    if known > RECENT_DAYS + 182:
+        text = f"drawn from the last {RECENT_DAYS} days here and the same season of earlier years"
+    if not _rain_counts(soil):
+        return text + ", rain is not measured"
+    prior = prior_share(known)
+    return text + (f", {prior:.0%} of the rain by the prior for this latitude" if prior >= 0.1 else "")
+
+
+def _remembered(soil: SoilState, ids: tuple[str, ...]) -> FloatArray:
+    if not soil.stress_memory:
+        return np.zeros(len(ids))
+    return np.minimum([soil.stress_memory.get(zone, 0.0) for zone in ids], MOST_REMEMBERED)
+
+
+def _chances(ground: Ground, window_date: date) -> NDArray[np.bool_]:
+    """Nights on which each zone has time to be watered, days x zones; tonight counts as one."""
+    known: dict[tuple[int, ...], list[bool]] = {}
+    columns = []
+    for zone in ground.site.zones:
+        key = ground.rules.applying(zone)
+        if key not in known:
+            nights = [window_date + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
+            known[key] = [
+                any(end - start >= LEAST_OPENING_S for start, end in ground.rules.allowed(zone, night))
+                for night in nights
+            ]
+        columns.append(known[key])
+    chance = np.array(columns, dtype=bool).T.reshape(DAYS_AHEAD, len(columns))
+    chance[0] = True
+    return chance
