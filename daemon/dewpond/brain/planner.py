@@ -232,8 +232,8 @@ def _pack_needs(needed: Sequence[_Decided], limits: Limits, taken: Sequence[Plac
     """All needs at once; where the window is too small, zones nearest to stress go first and the rest is carried."""
     chains = [chain for item in needed for chain in item.chains]
     wanted = sum(len(chain.openings_s) for chain in chains)
-    for slack_s in (SLACK_S, 0.0):
-        placed = pack_backward([_ending_earlier(chain, slack_s) for chain in chains], limits, taken)
+    for slack_s, thorough in ((SLACK_S, False), (0.0, False), (0.0, True)):
+        placed = pack_backward([_ending_earlier(chain, slack_s) for chain in chains], limits, taken, thorough=thorough)
         if len(placed) == wanted:
             return placed
     urgent = sorted(needed, key=lambda item: (-item.need.depletion_mm / item.need.raw_mm, item.zone.id))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import random
 
 import pytest
 from hypothesis import given, settings
@@ -107,3 +108,50 @@ def test_no_packing_breaks_a_limit(data, max_open, capacity, backward):
         own = [item for item in placed if item.zone == chain.zone]
         assert all(item.start_s >= 0.0 and item.end_s <= 32_400.0 for item in own)
         assert all(b.start_s - a.end_s >= chain.rest_s - 1e-9 for a, b in itertools.pairwise(own))
+
+
+def drawn_night(zones: int, seed: int) -> tuple[list[Chain], float, float]:
+    """Zones of one supply whose flow fills three quarters of eight hours; its capacity and the lower bound."""
+    draw = random.Random(seed)  # noqa: S311
+    chains = [
+        Chain(
+            f"z{n}",
+            (60.0 * draw.randint(3, 12),) * draw.randint(1, 6),
+            60.0 * draw.randint(15, 45),
+            float(draw.randint(5, 40)),
+            ((0.0, 100_000.0),),
+        )
+        for n in range(zones)
+    ]
+    litres = sum(sum(chain.openings_s) / 60.0 * chain.flow_l_min for chain in chains)
+    capacity = max(60.0, litres / 360.0)
+    longest_s = max(sum(c.openings_s) + c.rest_s * (len(c.openings_s) - 1) for c in chains)
+    return chains, capacity, max(longest_s, 60.0 * litres / capacity)
+
+
+@pytest.mark.parametrize(("zones", "of_bound"), [(10, 1.04), (50, 1.045), (160, 1.02)])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_searched_timetable_comes_close_to_the_lower_bound(zones, of_bound, seed):
+    chains, capacity, bound_s = drawn_night(zones, seed)
+    placed = pack_forward(chains, Limits(zones, capacity), thorough=True)
+    assert len(placed) == sum(len(chain.openings_s) for chain in chains)
+    assert most_flow(placed) <= capacity + 1e-6
+    assert max(item.end_s for item in placed) <= of_bound * bound_s
+
+
+def test_a_search_finds_the_same_timetable_again_and_never_a_worse_one_than_a_single_pass():
+    chains, capacity, _ = drawn_night(20, 5)
+    limits = Limits(20, capacity)
+    searched = pack_backward(chains, limits, thorough=True)
+    assert searched == pack_backward(chains, limits, thorough=True)
+    assert min(item.start_s for item in searched) >= min(item.start_s for item in pack_backward(chains, limits))
+
+
+def test_a_search_finds_room_where_a_single_pass_leaves_water_out():
+    chains, capacity, bound_s = drawn_night(40, 2)
+    tight = [Chain(c.zone, c.openings_s, c.rest_s, c.flow_l_min, ((0.0, 1.046 * bound_s),)) for c in chains]
+    wanted = sum(len(chain.openings_s) for chain in tight)
+    once = pack_backward(tight, Limits(40, capacity))
+    assert len(once) < wanted
+    searched = pack_backward(tight, Limits(40, capacity), thorough=True)
+    assert sum(item.seconds for item in searched) > sum(item.seconds for item in once)
