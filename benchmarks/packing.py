@@ -3,8 +3,8 @@
 python benchmarks/packing.py [SEED...]
 
 Each zone has 1 to 6 openings of 3 to 12 minutes with 15 to 45 minutes of soaking between, takes 5 to 40 L/min, and
-belongs to one supply, whose capacity fills three quarters of an eight-hour night. The bound is the longest zone, or flow
-by time through the capacity. The solver's column needs the extra ``bench`` and stays empty without it.
+belongs to one supply, whose capacity fills three quarters of an eight-hour night. The bound is the longest zone, or
+flow by time through the capacity. The solver's column needs the extra ``bench`` and stays empty without it.
 """
 
 from __future__ import annotations
