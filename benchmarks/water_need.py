@@ -1,6 +1,7 @@
 """Water need by figures: the six zones of the published controller test over recorded seasons, rule by rule.
 
 python benchmarks/water_need.py SEASON_FOLDER... [--site SITE_FILE] [--rules lookahead,refill,calendar] [--zones]
+    [--forecast none|season|synthetic]
 
 Each year's growing season is replayed (April to October, October to April in the south) by every rule and set beside
 the least water that perfect foresight would have taken. The calendar is what a careful person sets: each zone three
@@ -22,7 +23,7 @@ from dewpond.adapters.weather.season import Season
 from dewpond.adapters.weather.season_files import read_season
 from dewpond.model.site import DayRule, Program, Site
 from dewpond.settings.site_file import require_site
-from dewpond_sim.replay.run import reference_et, replay
+from dewpond_sim.replay.run import FORECASTS, reference_et, replay
 from dewpond_sim.scoring import Score, scores, series
 
 SITE = Path(__file__).parents[1] / "tests" / "data" / "sites" / "controller-test.toml"
@@ -88,13 +89,15 @@ def with_calendar(site: Site, season: Season, first: date, last: date) -> Site:
     return replace(site, programs=(program,))
 
 
-def judge(site: Site, season: Season, first: date, last: date, rules: Sequence[str]) -> Iterator[Result]:
+def judge(
+    site: Site, season: Season, first: date, last: date, rules: Sequence[str], forecast: str = "none"
+) -> Iterator[Result]:
     """One growing season under each rule."""
     here = at_station(site, season)
     bound_mm: dict[str, float] = {}
     for rule in rules:
         asked = with_calendar(here, season, first, last) if rule == "calendar" else here
-        done = replay(asked, season, first=first, last=last, rule=rule)
+        done = replay(asked, season, first=first, last=last, rule=rule, forecast=forecast)
         for zone in here.zones if not bound_mm else ():
             days = series(zone, done.records.days)
             bound_mm[zone.id] = least_net_irrigation_mm(days.etc_mm, days.rain_mm, zone.raw_mm)
@@ -121,6 +124,7 @@ def main() -> None:
     parser.add_argument("--site", type=Path, default=SITE)
     parser.add_argument("--rules", default=",".join(RULES))
     parser.add_argument("--zones", action="store_true", help="One more line for each zone.")
+    parser.add_argument("--forecast", default="none", choices=FORECASTS)
     asked = parser.parse_args()
     site, rules = require_site(asked.site), asked.rules.split(",")
     print(
@@ -131,7 +135,7 @@ def main() -> None:
     for folder in asked.seasons:
         season = read_season(folder)
         for first, last in growing_seasons(season):
-            for result in judge(site, season, first, last, rules):
+            for result in judge(site, season, first, last, rules, asked.forecast):
                 shares[result.rule].append(result.of_bound)
                 print(show(result), flush=True)
                 for name, mark in result.zones.items() if asked.zones else ():

@@ -20,6 +20,7 @@ from dewpond.adapters.keeper_client import KeeperClient, close_all_now
 from dewpond.adapters.mqtt.bus import MqttBus, NoBus
 from dewpond.adapters.operator_socket import OperatorSocket
 from dewpond.adapters.paced_clock import PacedClock, paced_clock_for
+from dewpond.adapters.rules.child_rules import ChildRules
 from dewpond.adapters.single_instance import AlreadyRunning, SingleInstance
 from dewpond.adapters.store.journal import JournalReader
 from dewpond.adapters.store.reader import StoreReader
@@ -130,6 +131,8 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
         look_s=PACED_LOOK_S if paced else LONGEST_SLEEP_S,
     )
     stack.callback(valves.disconnect)
+    rules = ChildRules(clock)
+    stack.callback(rules.stop)
     runner = Runner(
         brain=brain,
         state=state,
@@ -137,7 +140,16 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
         look=Look(brain),
         after_pass=lambda _now: supervision.alive(),
         longest_sleep_s=math.inf if paced else LONGEST_SLEEP_S,
-        ports=Ports(clock=clock, valves=valves, bus=bus, store=store, calendar=calendar, weather=weather, desk=desk),
+        ports=Ports(
+            clock=clock,
+            valves=valves,
+            bus=bus,
+            store=store,
+            calendar=calendar,
+            weather=weather,
+            desk=desk,
+            rules=rules,
+        ),
     )
     if isinstance(calendar, LiveCalendar):
         calendar.start()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any, Protocol
 
-from dewpond.model.commands import Command
+from dewpond.model.commands import AskRule, Command
 from dewpond.model.events import Event, Now
 from dewpond.model.view import SiteView
 
@@ -158,6 +158,18 @@ class ReferenceEt(Protocol):
     def days(
         self, weather: Sequence[DayWeather], *, latitude_deg: float, elevation_m: float, wind_height_m: float
     ) -> Sequence[EtoValue]: ...
+
+
+class Rules(Protocol):
+    """Rule plug-ins. A question is answered with ``RuleAnswered``, or with why there is no answer; never raised."""
+
+    def ask(self, command: AskRule, now: Now) -> None:
+        """Put one question. Returns at once."""
+        ...
+
+    def drain(self, now: Now) -> Sequence[Event]:
+        """The answers that came since the last call."""
+        ...
 
 
 class Notifier(Protocol):

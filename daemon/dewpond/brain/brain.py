@@ -10,13 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from dewpond.brain import beliefs, flow_watch, holds, sequencer
+from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer
+from dewpond.brain.alarms import cleared, raised
 from dewpond.brain.ground import Ground, ground_of
 from dewpond.brain.planner import plan_night
+from dewpond.brain.rules import forecasts, plugged
 from dewpond.brain.sequencer import Told
-from dewpond.brain.state import AlarmState, EtoFact, SensorState, State
+from dewpond.brain.state import EtoFact, SensorState, State
 from dewpond.model import events as ev
-from dewpond.model.commands import ClearAlarm, Command, PublishState, RaiseAlarm, RecordReason
+from dewpond.model.commands import Command, RecordReason
 from dewpond.model.events import Event, Now, ReadingsArrived
 from dewpond.model.reasons import ZoneReason
 from dewpond.model.site import Site
@@ -25,6 +27,7 @@ QUIET = timedelta(days=1)  # a fault of the service that is not seen again for t
 
 
 NEVER_HEARD = SensorState(at_s=0.0, value=math.nan)
+NEW_WEATHER = ev.ReferenceEtKnown | ev.RainKnown | ev.ForecastKnown
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +60,7 @@ class Brain:
         for event in events:
             state, told = self._take(state, event, now)
             commands += told
-        new_weather = any(isinstance(event, ev.ReferenceEtKnown | ev.RainKnown) for event in events)
+        new_weather = any(isinstance(event, NEW_WEATHER) for event in events)
         duties = (self._close_days, self._expire, *((self._replan,) if new_weather else ()), self._run)
         for duty in duties:
             state, told = duty(state, now)
@@ -70,7 +73,10 @@ class Brain:
             case ev.ReferenceEtKnown():
                 return self._eto(state, event)
             case ev.RainKnown():
-                return replace(state, soil=beliefs.learn_rain(state.soil, event.date, event.rain_mm)), []
+                return self._rain(state, event, now)
+            case ev.ForecastKnown():
+                known = forecasts.learn(state.forecasts, event, self.ground.days, now.wall.timestamp())
+                return replace(state, forecasts=known), []
             case ev.PlanningDue():
                 return plan_night(self.ground, state, event.date, now.wall.timestamp())
             case ev.DayEnded():
@@ -78,7 +84,12 @@ class Brain:
             case ev.OperatorAsked():
                 return holds.on_asked(self.ground, state, event, now)
             case ev.ServiceStarted():
-                return replace(sequencer.on_started(state, now), site_digest=event.site_digest), []
+                state = replace(sequencer.on_started(state, now), site_digest=event.site_digest)
+                return self._asked_again(state, now)
+            case ev.RuleAnswered():
+                return self._rule_answered(state, event, now)
+            case ev.ClockStepped():
+                return replace(state, clock_set_s=now.elapsed_s), []
             case ev.ServiceStopping():
                 return replace(state, keeper_ready=False), []
             case ev.ReadingRejected():
@@ -96,25 +107,26 @@ class Brain:
                 return sequencer.on_refused(state, event, now)
             case ev.KeeperFound():
                 state, told = sequencer.on_keeper_found(self.ground, state, event, now)
-                state, cleared = _clear(state, "keeper", now, "the keeper answers again")
-                return state, told + cleared + sequencer.closed_topics(self.ground, state, now)
+                state, over = cleared(state, "keeper", now, "the keeper answers again")
+                return state, told + over + sequencer.closed_topics(self.ground, state, now)
             case ev.KeeperLost():
                 lost = replace(state, keeper_ready=False)
                 text = (
                     f"The valve keeper does not answer ({event.why}); open valves close by themselves in two minutes."
                 )
-                return _raise(lost, "keeper", "keeper_lost", text, now)
+                return raised(lost, "keeper", "keeper_lost", text, now)
             case ev.BrokerChanged():
                 return replace(state, broker_connected=event.connected), []
             case ev.FaultSeen():
-                return _raise(state, f"fault/{event.part}", "service_fault", event.text, now)
+                return raised(state, f"fault/{event.part}", "service_fault", event.text, now)
             case _:
                 return state, []
 
     def _readings(self, state: State, blocks: Sequence[ReadingsArrived], now: Now) -> Told:
         """What was read was true before anything else of this step: take it up first, all sensors at once."""
         sensors = dict(state.sensors)
-        metered: list[str] = []
+        metered: dict[str, None] = {}
+        commands: list[Command] = []
         for block in blocks:
             before = sensors.get(block.sensor, NEVER_HEARD)
             if len(block.time_s) and block.time_s[-1] >= before.at_s:
@@ -123,8 +135,9 @@ class Brain:
             supply = self._meters.get(block.sensor)
             if supply is not None:
                 state = flow_watch.on_meter(state, supply, block)
-                metered.append(supply)
-        commands: list[Command] = []
+                state, told = pipe_watch.on_meter(self.ground, state, supply, (block, blocks), now)
+                commands += told
+                metered[supply] = None
         if blocks:
             state = replace(state, sensors=sensors)
         for supply in metered:
@@ -141,7 +154,39 @@ class Brain:
         if event.eto_mm is not None and math.isfinite(event.eto_mm):
             fact = EtoFact(eto_mm=max(0.0, event.eto_mm), method=event.method, sd_mm=event.sd_mm)
         assumed = self.ground.assumed_eto(state.soil, event.date)
+        state = replace(state, forecasts=forecasts.check_eto(state.forecasts, event, assumed.eto_mm))
         return replace(state, soil=beliefs.learn_eto(state.soil, event.date, fact, assumed)), []
+
+    def _rain(self, state: State, event: ev.RainKnown, now: Now) -> Told:
+        """A day's rain is known: book it, and let it judge what forecasts said of it."""
+        soil = state.soil
+        known = forecasts.check_rain(state.forecasts, event.date, event.rain_mm, event.source, soil.record_rain_mm)
+        state = replace(state, soil=beliefs.learn_rain(soil, event.date, event.rain_mm), forecasts=known)
+        commands: list[Command] = []
+        for name, sentence in forecasts.doubted(known):
+            state, told = raised(state, f"fault/forecast of {name}", "service_fault", sentence, now)
+            commands += told
+        return state, commands
+
+    def _rule_answered(self, state: State, event: ev.RuleAnswered, now: Now) -> Told:
+        """A plug-in's word, or why there is none: decide with it, and tell people of a rule that is not followed."""
+        words, rule, complaint = plugged.heard(self.ground, state.rule_words, event)
+        if not rule:
+            return state, []
+        key, state = f"fault/rule {rule}", replace(state, rule_words=words)
+        if complaint:
+            state, told = raised(state, key, "service_fault", complaint, now)
+        else:
+            state, told = cleared(state, key, now, f'the rule "{rule}" answers again')
+        state, planned = self._replan(state, now)
+        return state, [*told, *planned]
+
+    def _asked_again(self, state: State, now: Now) -> Told:
+        """A question to a plug-in does not outlive the process that carried it."""
+        words = plugged.unanswered_dropped(state.rule_words)
+        if len(words) == len(state.rule_words):
+            return state, []
+        return self._replan(replace(state, rule_words=words), now)
 
     def _replan(self, state: State, now: Now) -> Told:
         """New weather may change a night that is planned or under way."""
@@ -161,13 +206,13 @@ class Brain:
         return state, commands
 
     def _expire(self, state: State, now: Now) -> Told:
-        state, told = holds.expire_holds(state, now)
+        state, told = holds.expire_holds(pipe_watch.expire(state, now), now)
         quiet = [
             key for key, alarm in state.alarms.items() if key.startswith("fault/") and now.wall - alarm.since > QUIET
         ]
         for key in quiet:
-            state, cleared = _clear(state, key, now, "not seen again for a day")
-            told = [*told, *cleared]
+            state, over = cleared(state, key, now, "not seen again for a day")
+            told = [*told, *over]
         return state, told
 
     def _run(self, state: State, now: Now) -> Told:
@@ -177,27 +222,5 @@ class Brain:
         wake_s = sequencer.next_wake_s(state, now)
         for hold in state.holds.values():
             wake_s = min(wake_s, now.elapsed_s + (hold.until - now.wall).total_seconds())
-        return wake_s
-
-
-def _raise(state: State, key: str, kind: str, sentence: str, now: Now, zone: str | None = None) -> Told:
-    if key in state.alarms:
-        seen_again = replace(state.alarms[key], since=now.wall) if key.startswith("fault/") else state.alarms[key]
-        return replace(state, alarms={**state.alarms, key: seen_again}), []
-    alarm = AlarmState(key=key, since=now.wall, kind=kind, zone=zone, sentence=sentence)
-    told: list[Command] = [
-        RaiseAlarm(key=key, at=now.wall, kind=kind, zone=zone, detail=sentence),
-        PublishState(topic="alarm", body={"at": now.wall.isoformat(), "kind": kind, "zone": zone, "text": sentence}),
-    ]
-    return replace(state, alarms={**state.alarms, key: alarm}), told
-
-
-def _clear(state: State, key: str, now: Now, why: str) -> Told:
-    if key not in state.alarms:
-        return state, []
-    left = {known: alarm for known, alarm in state.alarms.items() if known != key}
-    told: list[Command] = [
-        ClearAlarm(key=key, at=now.wall, why=why),
-        PublishState(topic="alarm", body={"at": now.wall.isoformat(), "kind": "cleared", "zone": None, "text": why}),
-    ]
-    return replace(state, alarms=left), told
+        free_at = pipe_watch.next_end(state)
+        return wake_s if free_at is None else min(wake_s, now.elapsed_s + (free_at - now.wall).total_seconds())

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from dewpond.brain.local_time import LocalDays
+from dewpond.brain.pipes import WatchSettings, watch_settings
 from dewpond.brain.rules_of_place import PlaceRules
 from dewpond.brain.state import EtoFact, SoilState
 from dewpond.brain.timetable import Limits
@@ -29,6 +30,7 @@ class Ground:
     days: LocalDays
     rules: PlaceRules
     limits: Mapping[str, Limits]
+    watch: Mapping[str, WatchSettings]  # by supply id, of those that have a meter
 
     def assumed_eto(self, soil: SoilState, day: date) -> EtoFact:
         """Reference ET of a day nobody measured: the mean of the last known days, else a stated mild day.
@@ -58,5 +60,6 @@ def ground_of(site: Site) -> Ground:
         zones={zone.id: zone for zone in site.zones},
         days=days,
         rules=PlaceRules(site, days),
+        watch=watch_settings(site),
         limits={supply.id: Limits(site.watering.max_open, supply.capacity_l_min) for supply in site.supplies},
     )

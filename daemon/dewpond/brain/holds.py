@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from dewpond.brain import pipe_watch
 from dewpond.brain.ground import Ground
 from dewpond.brain.planner import plan_night, plan_row
 from dewpond.brain.sequencer import Told, close_now
@@ -20,7 +21,7 @@ NEVER_S = float("inf")
 
 def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
     """Carry out one request, or refuse it with the limit and the remedy."""
-    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release}
+    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release, "clear": _clear, "as-usual": _as_usual}
     handler = handlers.get(event.action)
     if handler is None:
         return state, [
@@ -140,6 +141,28 @@ def _release(ground: Ground, state: State, event: OperatorAsked, now: Now) -> To
         _hold_topic(state, now),
         _accept(event, "The hold is released; the next plan decides as usual."),
     ]
+
+
+def _clear(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    """A person has dealt with an alarm: it is over, and what it kept shut is free."""
+    key = event.reason
+    if key not in state.alarms:
+        known = "; alarms are " + ", ".join(sorted(state.alarms)) if state.alarms else "; there is none"
+        return state, [_refuse(event, f"no alarm {key!r} is open{known}")]
+    state, told = pipe_watch.clear(state, key, now, event.who)
+    state, replanned = replan(ground, state, now)
+    return state, [*told, *replanned, _accept(event, "The alarm is cleared, and what it kept shut may run again.")]
+
+
+def _as_usual(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    """A person takes a zone's flow of today as its usual one."""
+    zone = ground.zones.get(event.zone or "")
+    if zone is None:
+        return state, [_unknown_zone(ground, event)]
+    state, told = pipe_watch.take_as_usual(ground, state, zone.id, now, event.who)
+    state, replanned = replan(ground, state, now)
+    text = f"{zone.name}'s usual flow is learned afresh; it is not watched until it has run a few times."
+    return state, [*told, *replanned, _accept(event, text)]
 
 
 def replan(ground: Ground, state: State, now: Now) -> Told:

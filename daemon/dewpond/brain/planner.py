@@ -14,8 +14,9 @@ from dewpond.brain import water_need, wording
 from dewpond.brain.beliefs import depletion_at
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
-from dewpond.brain.rules import book, calendar, room
+from dewpond.brain.rules import book, calendar, forecasts, plugged, room
 from dewpond.brain.rules.outlook import ask
+from dewpond.brain.rules.plugged import Asked
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.rules_of_place import Interval
 from dewpond.brain.state import NightState, Opening, State
@@ -42,6 +43,8 @@ class _Tonight:
     raw_mm: FloatArray
     depths: Mapping[str, Depth]
     inputs: tuple[Input, ...]
+    asked: Asked
+    provisional: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,10 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     openings = tuple(sorted((*kept, *fresh), key=lambda item: (item.start_s, item.run_id)))
     commands += _plan_topics(state.openings, openings, day, now_s)
     finished = tuple(item for item in state.finished if item.start_s >= tonight.night.opens_s - RECENT_S)
-    state = replace(state, night=tonight.night, openings=openings, finished=finished)
+    commands += tonight.asked.asks
+    state = replace(
+        state, night=tonight.night, openings=openings, finished=finished, rule_words=tonight.asked.words
+    )
     state, told = _with_reasons(ground, state, tonight, decided, pieces)
     return state, commands + told
 
@@ -104,19 +110,24 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
     at_s = max(now_s, night.closes_s)
     depletion_mm = depletion_at(state.soil, ground.table, ground.days, at_s, expected.eto_mm)
     known_s = now_s if day in state.soil.eto and day in state.soil.rain else ground.days.end_s(day)
-    question = ask(ground, state.soil, day, at_s, depletion_mm)
+    forecast = forecasts.choose(state.forecasts, now_s)
+    question = ask(ground, state.soil, day, at_s, depletion_mm, forecast)
+    asked = plugged.put(ground, state.soil, state.rule_words, question, forecast, tuple(book.BUILT_IN))
     return _Tonight(
         night=night,
         now_s=now_s,
         depletion_mm=depletion_mm,
         raw_mm=question.raw_mm,
-        depths=room.fit(ground, book.depths(ground, question), day, now_s, known_s, _taken(state, day)),
+        depths=room.fit(ground, book.depths(ground, question, asked.words), day, now_s, known_s, _taken(state, day)),
         inputs=(
             *_inputs(ground, state, expected.eto_mm, expected.method),
             Input(
                 name="weather ahead", value=float(len(question.futures.eto_mm)), unit="futures", source=question.source
             ),
+            *forecasts.inputs(state.forecasts, ground.days, now_s),
         ),
+        asked=asked,
+        provisional=plugged.waiting(ground, asked.words),
     )
 
 
@@ -163,10 +174,11 @@ def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
 
 
 def _allowed(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> tuple[Interval, ...]:
-    if zone.id in tonight.night.stopped_zones:
+    if zone.id in tonight.night.stopped_zones or state.block_on(zone.id, zone.supply) is not None:
         return ()
     hold = state.hold_on(zone.id)
-    from_s = tonight.now_s if hold is None else max(tonight.now_s, hold.until.timestamp())
+    from_s = tonight.now_s + (plugged.WAIT_S if zone.id in tonight.provisional else 0.0)
+    from_s = from_s if hold is None else max(from_s, hold.until.timestamp())
     spans = ((max(a, from_s), b - GUARD_S) for a, b in ground.rules.allowed(zone, tonight.night.window_date))
     return tuple((float(-(-a // 1)), b) for a, b in spans if b - a >= water_need.LEAST_OPENING_S)
 
@@ -175,6 +187,11 @@ def _refused(ground: Ground, state: State, tonight: _Tonight, zone: Zone, need: 
     """A zone that would be watered but may not be, and whose word that is."""
     missing = f"{need.depletion_mm:.1f} mm are missing."
     hold = state.hold_on(zone.id)
+    block = state.block_on(zone.id, zone.supply)
+    if block is not None:
+        where = "" if zone.id in state.blocked else "the supply: "
+        summary = f"Kept shut for a fault: {where}{block.why}; {missing} Repair it, then clear the alarm."
+        return _Decided(zone, need, decision="held", summary=summary)
     if zone.id in tonight.night.stopped_zones:
         return _Decided(zone, need, decision="held", summary=f"Stopped by a person for tonight; {missing}")
     if hold is not None and hold.until.timestamp() > tonight.night.opens_s:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from dewpond.brain.beliefs import book_opening
 from dewpond.brain.ground import Ground
@@ -193,6 +193,8 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         return _without(state, item), [plan_row(item, "dropped")]
     if not state.keeper_ready or not (now.trusted or item.by_hand):
         return state, []
+    if not item.by_hand and state.block_on(item.zone, item.supply) is not None:
+        return _without(state, item), [plan_row(item, "dropped")]
     if not _room(ground, state, item):
         return _make_way(state, item, now) if item.by_hand else (state, [])
     opening = replace(
@@ -267,7 +269,9 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     start = item.opened_at or now.wall - timedelta(seconds=open_s)
     commands: list[Command] = []
     gross_mm = 0.0
-    if open_s > 0.0:
+    if open_s > 0.0 and item.unfed:
+        commands.append(_unfed_row(ground, item, start, open_s, cause))
+    elif open_s > 0.0:
         told = state.reasons.get(item.zone)
         because = item.cause if item.by_hand or told is None else told.summary
         start_s = start.timestamp()
@@ -300,6 +304,24 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
     commands += [plan_row(remainder or item, word), _zone_topic(replace(item, state=S.CLOSED), now, cause)]
     return state, commands
+
+
+def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, cause: str) -> RecordRun:
+    """The record of an opening through which the meter saw no water: nothing reached the ground."""
+    zone = ground.zones[item.zone]
+    gross_mm = open_s * zone.application_rate_mm_h / 3600.0
+    return RecordRun(
+        run_id=item.run_id,
+        zone=item.zone,
+        start=start,
+        end=start + timedelta(seconds=open_s),
+        seconds=open_s,
+        gross_mm=gross_mm,
+        litres=gross_mm * zone.area_m2,
+        cause=item.cause,
+        metered_litres=item.metered_l,
+        note=f"{cause}; nothing is booked as applied",
+    )
 
 
 def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | None:

@@ -9,6 +9,9 @@ from datetime import date, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain.pipes.state import WatchState
+from dewpond.brain.rules.forecasts import Source
+from dewpond.brain.rules.plugged_state import Word
 from dewpond.model.reasons import ZoneReason
 from dewpond.model.states import ValveState
 
@@ -92,6 +95,7 @@ class Opening:
     not_before_elapsed_s: float = 0.0
     close_cause: str = ""
     metered_l: float = 0.0
+    unfed: bool = False  # the meter proved that no water passed
     cause: str = ""
 
     @property
@@ -138,6 +142,15 @@ class HoldState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PercentState:
+    """A person's percent of a program's minutes, in place of the site file's."""
+
+    percent: float
+    who: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmState:
     """One open incident."""
 
@@ -146,6 +159,25 @@ class AlarmState:
     kind: str
     zone: str | None
     sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PipeMemory:
+    """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure."""
+
+    watch: WatchState
+    last_row_s: float = 0.0
+    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PipeBlock:
+    """Nothing opens here by schedule, for a fault of the pipes; without ``until`` a person or evidence ends it."""
+
+    alarm: str
+    why: str
+    until: datetime | None = None
+    behind_master: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,8 +205,18 @@ class State:
     last_runs: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # zone -> (end_s, gross_mm)
     flow_told_s: Mapping[str, float] = field(default_factory=dict)
     site_digest: str = ""
+    pipes: Mapping[str, PipeMemory] = field(default_factory=dict)  # by supply id
+    blocked: Mapping[str, PipeBlock] = field(default_factory=dict)  # by zone id, or "supply/" and a supply's id
+    clock_set_s: float = float("-inf")  # elapsed time at which the wall clock was last set
+    forecasts: Mapping[str, Source] = field(default_factory=dict)  # by source, the last of each
+    rule_words: Mapping[str, Word] = field(default_factory=dict)  # by rule plug-in, the last question to each
+    percents: Mapping[str, PercentState] = field(default_factory=dict)  # by program, where a person changed it
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""
         here = [hold for key, hold in self.holds.items() if key in ("", zone)]
         return max(here, key=lambda hold: hold.until, default=None)
+
+    def block_on(self, zone: str, supply: str) -> PipeBlock | None:
+        """The fault of the pipes that keeps this zone shut by schedule, or None."""
+        return self.blocked.get(zone) or self.blocked.get(f"supply/{supply}")

@@ -10,6 +10,7 @@ from dewpond.model.reasons import Input, ZoneReason
 from dewpond.model.site import Zone
 
 WORTH_SAYING_MM = 0.1  # less is not told apart on a screen
+SELF_EXPLAINING = ("refill", "lookahead")  # rules whose reasons are known here; a plug-in's are its own
 
 
 def watered(need: Need, openings: int, rule: str) -> str:
@@ -18,6 +19,8 @@ def watered(need: Need, openings: int, rule: str) -> str:
     given = f"{need.seconds / 60:.0f} min {pieces}"
     if rule == "calendar":
         return f"Gets {given} by its program; {need.depletion_mm:.1f} mm are missing."
+    if rule not in SELF_EXPLAINING:
+        return f"Gets {need.net_mm:.1f} mm ({given}) under its rule; {need.depletion_mm:.1f} mm are missing."
     return (
         f"Gets {need.net_mm:.1f} mm ({given}): {need.depletion_mm:.1f} mm are missing, and up to "
         f"{need.until_next_mm:.1f} mm more by the next chance would pass the {need.raw_mm:.1f} mm roots take easily."
@@ -56,6 +59,8 @@ def would_change(need: Need, rule: str) -> str:
     """What would make the decision come out differently."""
     if rule == "calendar":
         return "Its program decides: other days, starts or percent would change it."
+    if rule not in SELF_EXPLAINING:
+        return f'The rule "{rule}" decides.'
     margin_mm = need.depletion_mm + need.until_next_mm - need.raw_mm
     if need.water:
         rain = f"{max(0.0, margin_mm):.1f} mm of useful rain before the window would leave it dry"

@@ -9,7 +9,9 @@ import click
 
 # Command name -> "module:function"; further commands come from installed packages by the group dewpond.commands.
 OWN = {
+    "as-usual": "dewpond.cli.pipes:as_usual",
     "check": "dewpond.cli.check:check",
+    "clear": "dewpond.cli.pipes:clear",
     "decode": "dewpond.cli.decode:decode",
     "eto": "dewpond.cli.weather:eto",
     "feed": "dewpond.cli.weather:feed",
@@ -17,6 +19,7 @@ OWN = {
     "healthcheck": "dewpond.cli.operator:healthcheck",
     "hold": "dewpond.cli.operator:hold",
     "keeper": "dewpond.cli.service:keeper",
+    "meter": "dewpond.cli.pipes:meter",
     "plan": "dewpond.cli.operator:plan",
     "release": "dewpond.cli.operator:release",
     "run": "dewpond.cli.service:run",
@@ -26,7 +29,9 @@ OWN = {
     "water": "dewpond.cli.operator:water",
 }
 SHORT = {
+    "as-usual": "Take a zone's flow of today as its usual one.",
     "check": "Every error and design finding of a site file.",
+    "clear": "Say that an alarm is dealt with.",
     "decode": "Turn one message into readings, as the daemon would.",
     "eto": "Daily reference ET from a weather station's records.",
     "feed": "Show what a saved weather answer says.",
@@ -34,6 +39,7 @@ SHORT = {
     "healthcheck": "Exit 0 while daemon and keeper answer.",
     "hold": "Let nothing run by schedule until a time.",
     "keeper": "The valve keeper: owns the relays, closes them when in doubt.",
+    "meter": "The smallest leak your meters can show, and how soon.",
     "plan": "Tonight's timetable and the reason of every zone.",
     "release": "End a hold.",
     "run": "The daemon: reads, decides, waters.",

@@ -100,6 +100,29 @@ class RainKnown(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastDay:
+    """A forecast's word on one site calendar day; None where it has none, which is never a dry or a cool day.
+
+    ``rain_probability`` is a fraction, of more rain than a trace.
+    """
+
+    date: date
+    rain_mm: float | None = None
+    rain_probability: float | None = None
+    eto_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastKnown(Event):
+    """A forecast of days that are not over yet, in order of date. ``raw_ref`` names the kept answer it was read from."""
+
+    issued_at: datetime
+    source: str
+    days: tuple[ForecastDay, ...]
+    raw_ref: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlanningDue(Event):
     """The time has come to decide the night whose window opens on the local ``date``."""
 

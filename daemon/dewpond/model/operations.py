@@ -56,9 +56,25 @@ class ReleaseRequest:
     zone: str | None = None
 
 
-Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearRequest:
+    """An alarm is dealt with; ``reason`` is its key."""
+
+    action: ClassVar[str] = "clear"
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsUsualRequest:
+    """Take a zone's flow of today as its usual one."""
+
+    action: ClassVar[str] = "as-usual"
+    zone: str
+
+
+Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest | ClearRequest | AsUsualRequest
 REQUESTS: Mapping[str, type[Request]] = {
-    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest)
+    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest, ClearRequest, AsUsualRequest)
 }
 
 
@@ -72,7 +88,7 @@ def parse(op: str, plain: Mapping[str, Any]) -> Request:
     if unknown:
         raise RequestRefused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(sorted(known))}")
     given = {name: _CHECKS[name](op, value) for name, value in plain.items() if value is not None}
-    missing = {"water": {"zone", "seconds"}, "hold": {"until"}}.get(op, set()) - given.keys()
+    missing = {"water": {"zone", "seconds"}, "hold": {"until"}, "clear": {"reason"}, "as-usual": {"zone"}}.get(op, set()) - given.keys()
     if missing:
         raise RequestRefused(f"{op}: {' and '.join(sorted(missing))} is missing")
     return kind(**given)

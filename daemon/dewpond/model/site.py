@@ -86,6 +86,10 @@ class Supply:
     pressure: str | None = None
     master_output: int | None = None
     shared_with_house: bool = False
+    meter_pulse_l: float | None = None  # None: the scale of the meter's counter
+    meter_least_flow_l_min: float | None = None  # Q1, below which the meter promises nothing
+    meter_greatest_flow_l_min: float | None = None  # Q3, its permanent flow
+    meter_row_s: float = 10.0  # how often it reports while water flows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,13 +144,20 @@ class Zone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Program:
-    """A fixed set of start times for zones under the ``calendar`` rule; minutes before ``percent`` is applied."""
+    """A fixed set of start times for zones under the ``calendar`` rule; minutes before ``percent`` is applied.
+
+    Where ``percent_from_et`` the percent follows the weather: recent ETc against that of ``set_for_eto_mm_d`` of
+    reference ET, or of the usual weather of ``set_for_month`` (1 is January), for which the minutes were set.
+    """
 
     name: str
     zone_minutes: Mapping[str, float]
     starts: tuple[time, ...]
     days: DayRule
     percent: float = 100.0
+    percent_from_et: bool = False
+    set_for_eto_mm_d: float | None = None
+    set_for_month: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

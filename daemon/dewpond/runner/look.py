@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain import pipe_watch
 from dewpond.brain.beliefs import depletion_at
 from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import utc
@@ -114,11 +115,11 @@ class Look:
         elif meter is None or now.wall.timestamp() - meter.at_s > FRESH_S:
             watching = "not watching: no fresh word from the flow meter"
         else:
-            watching = "not watching yet: usual flows are still to be learnt"
+            watching = pipe_watch.watching(self._brain.ground, state, supply.id)
         return SupplyView(
             id=supply.id,
             capacity_l_min=supply.capacity_l_min,
-            expected_l_min=sum(item.flow_l_min for item in active(state, supply.id)),
+            expected_l_min=sum(pipe_watch.usual_l_min(state, item) for item in active(state, supply.id)),
             flow_l_min=state.supply_flow_l_min.get(supply.id),
             flow_at=utc(meter.at_s) if meter else None,
             pressure_kpa=pressure.value if pressure else None,

@@ -14,6 +14,7 @@ from dewpond.brain.brain import Brain
 from dewpond.brain.state import State
 from dewpond.model.commands import (
     AnswerOperator,
+    AskRule,
     ClearAlarm,
     CloseAll,
     CloseValve,
@@ -26,9 +27,9 @@ from dewpond.model.commands import (
     RecordReason,
     RecordRun,
 )
-from dewpond.model.events import ClockStepped, DayEnded, Event, Now, ValveClosed, ValveOpened, ValveRefused
+from dewpond.model.events import ClockStepped, DayEnded, Event, Now, RuleAnswered, ValveClosed, ValveOpened, ValveRefused
 from dewpond.model.view import SiteView
-from dewpond.ports import Bus, Calendar, Clock, Desk, OperatorReply, Store, Valves, WeatherFeed
+from dewpond.ports import Bus, Calendar, Clock, Desk, OperatorReply, Rules, Store, Valves, WeatherFeed
 
 STEP_NOTICED_S = 1.0  # a wall clock that moves this much against elapsed time has been set
 RECORDS = (RecordPlan, RecordRun, RecordDay, RecordReason, RaiseAlarm, ClearAlarm)
@@ -45,6 +46,7 @@ class Ports:
     calendar: Calendar
     weather: WeatherFeed
     desk: Desk | None = None
+    rules: Rules | None = None
 
 
 @dataclass
@@ -111,6 +113,7 @@ class Runner:
         self._pending = []
         events += ports.weather.drain(now)
         events += ports.calendar.drain(now)
+        events += ports.rules.drain(now) if ports.rules is not None else ()
         asked = ports.desk.drain(now) if ports.desk is not None else ()
         if asked:
             events += ports.valves.look(now)  # nobody is promised water that a dead keeper cannot give
@@ -156,6 +159,8 @@ class Runner:
                 self._pending += ports.valves.close_all(now, command.cause)
             case PublishState():
                 ports.bus.publish(command.topic, command.body, retained=command.retained)
+            case AskRule():
+                self._ask_rule(command, now)
             case AnswerOperator() if ports.desk is not None:
                 ports.desk.answer(command.request_id, OperatorReply(accepted=command.accepted, text=command.text))
             case _:
@@ -167,6 +172,16 @@ class Runner:
             self._pending.append(ValveRefused(at=now.wall, run_id=command.run_id, output=command.output, why=why))
             return
         self._pending += self.ports.valves.open(command.run_id, command.output, command.planned_s, now)
+
+    def _ask_rule(self, command: AskRule, now: Now) -> None:
+        """Put a question to a plug-in; one that answers at once is heard in the same pass."""
+        rules = self.ports.rules
+        if rules is None:
+            why = "cannot be asked here"
+            self._pending.append(RuleAnswered(at=now.wall, request_id=command.request_id, failure=why))
+            return
+        rules.ask(command, now)
+        self._pending += rules.drain(now)
 
     def _next_wake_s(self, now: Now) -> float:
         if self._pending:

@@ -8,9 +8,9 @@ from typing import Any
 
 from dewpond.model.site import Supply, Zone
 from dewpond.settings import plugins
-from dewpond.settings.fields import read_output
+from dewpond.settings.fields import FROM_ET, read_output
 from dewpond.settings.problems import Place, Report
-from dewpond.settings.schema import FEED_KEYS, RULE_NAMES, ZoneTable
+from dewpond.settings.schema import FEED_KEYS, RULE_NAMES, ProgramTable, ZoneTable
 from dewpond.settings.tables import Entry, Tables
 from dewpond.settings.words import hours_minutes
 
@@ -133,7 +133,7 @@ def _zones(tables: Tables, report: Report) -> None:
 def _rules(tables: Tables) -> tuple[str, ...]:
     """Names of rules. Plug-ins are looked up only when a zone asks for one."""
     asked = {entry.table.rule for entry in tables.zones if entry.table is not None}
-    return RULE_NAMES if asked <= {None, *RULE_NAMES} else (*RULE_NAMES, *plugins.names(plugins.RULES))
+    return RULE_NAMES if asked <= {None, *RULE_NAMES} else plugins.rule_names()
 
 
 def _supplies(tables: Tables, report: Report) -> None:
@@ -170,6 +170,7 @@ def _programs(tables: Tables, report: Report) -> None:
         for key in sorted({"starts", "zones"} - entry.dropped):
             if not getattr(program, key):
                 report.error(entry.place, key, "nothing is listed", "a program has zones and starts", "fill it in")
+        _percent(entry, program, report)
         for zone in program.zones:
             fault = _unknown(zone, tuple(zones), "zone", "zones")
             if fault:
@@ -179,6 +180,21 @@ def _programs(tables: Tables, report: Report) -> None:
                 what = f'"{zone}" runs by the rule "{rule}"'
                 remedy = f'take it out of the program, or write rule = "calendar" for {zone}'
                 report.error(entry.place, "zones", what, "programs are for zones under the calendar rule", remedy)
+
+
+def _percent(entry: Entry[ProgramTable], program: ProgramTable, report: Report) -> None:
+    """A percent from ET needs to know which weather the minutes were set for, and says so once."""
+    stated = [key for key in ("set_for", "set_for_month") if key in entry.raw]
+    if "percent" in entry.dropped:
+        return
+    if program.percent == FROM_ET and not stated:
+        remedy = 'write set_for_month = "jul", or set_for = "6 mm/d" of reference ET'
+        report.error(entry.place, "percent", "nothing says what the minutes were set for", "it is compared", remedy)
+    if program.percent != FROM_ET and stated:
+        limit = f'it belongs to percent = "{FROM_ET}"'
+        report.error(entry.place, stated[0], f"percent is {program.percent:g}", limit, "take it out, or change percent")
+    if len(stated) == 2:
+        report.error(entry.place, "set_for_month", "set_for is given too", "one of them is enough", "take one out")
 
 
 def _sensors(tables: Tables, report: Report) -> None:

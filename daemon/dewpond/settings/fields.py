@@ -5,6 +5,7 @@ The limits stop mixed-up units and slips of the pen, not bad designs; they are c
 
 from __future__ import annotations
 
+import calendar
 import re
 import unicodedata
 from collections.abc import Callable, Sequence
@@ -160,6 +161,26 @@ def _twelve(value: Any) -> tuple[float, ...]:
     return tuple(_COEFFICIENT(item) for item in value)
 
 
+def _percent_or_et(value: Any) -> float | str:
+    """A percentage, or the words that have it follow the weather."""
+    if isinstance(value, str) and _plain(value) == _plain(FROM_ET):
+        return FROM_ET
+    if isinstance(value, str) and q.number_and_unit(value) is None:
+        raise refusal(f"{shown(value)} is not a percentage", f'accepted are a number and "{FROM_ET}"')
+    return Quantity(q.PERCENT, 0, 300)(value)
+
+
+def _month(value: Any) -> int:
+    """The number of a calendar month, from its name, its first letters or its number."""
+    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 12:
+        return value
+    wanted = value.strip().lower() if isinstance(value, str) else ""
+    for number, name in enumerate(calendar.month_name[1:], start=1):
+        if len(wanted) >= 3 and name.lower().startswith(wanted):
+            return number
+    raise refusal(f"{shown(value)} is no month", 'a month is written as in "jul", "July" or 7')
+
+
 _COEFFICIENT = Quantity(q.FRACTION, 0, 2, "turf lies between 0.5 and 1.05")
 # Spray heads about 30 mm/h, rotors and impacts below 25 mm/h: Waller and Yitayew, Irrigation and Drainage Engineering,
 # 2016, ch. 13.
@@ -201,6 +222,9 @@ Storage = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 1, 500, "a lawn 
 AvailableWater = Annotated[float, PlainValidator(Quantity(q.WATER_MM_M, 10, 500, "a loam holds about 150 mm/m"))]
 Flow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 1000, "a drip emitter is given in L/h"))]
 Capacity = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.5, 50_000))]
+Pulse = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 0.001, 10_000, "usual pulses are 0.1, 1 or 10 L"))]
+MeterFlow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 100_000, "the meter names Q1 and Q3"))]
+MeterTime = Annotated[float, PlainValidator(Quantity(q.TIME_S, 1, 300, "most meters report every 10 s in use"))]
 Pressure = Annotated[float, PlainValidator(Quantity(q.PRESSURE_KPA, 10, 2500, "most systems run at 150 to 600 kPa"))]
 Radius = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.05, 100))]
 Arc = Annotated[float, PlainValidator(Quantity(q.ANGLE_DEG, 1, 360, "a full circle is 360"))]
@@ -221,3 +245,9 @@ PollTime = Annotated[
 ]
 WindHeight = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.5, 50, "the standard heights are 2 m and 10 m"))]
 Percent = Annotated[float, PlainValidator(Quantity(q.PERCENT, 0, 300))]
+FROM_ET = "from ET"
+PercentOrEt = Annotated[float | str, PlainValidator(_percent_or_et)]
+DailyEto = Annotated[
+    float, PlainValidator(Quantity(q.DEPTH_MM_D, 0.5, 15, "reference ET of a summer day is 4 to 9 mm"))
+]
+Month = Annotated[int, PlainValidator(_month)]

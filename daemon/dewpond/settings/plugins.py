@@ -6,7 +6,10 @@ from dataclasses import dataclass
 from importlib.metadata import entry_points
 from pathlib import Path
 
-RULES = "dewpond.rules"
+from dewpond.model.rule_question import RULES_GROUP
+
+RULES = RULES_GROUP
+BUILT_IN_RULES = ("lookahead", "refill", "calendar")  # a plug-in cannot take the name of one
 # One function, of a site file's path, that looks at [relays] without touching hardware: it answers with ``faults``, a
 # tuple of sentences, ``holds_when_cut_off`` and ``timed_on``.
 RELAY_CHECK = "dewpond.relay_check"
@@ -15,6 +18,11 @@ RELAY_CHECK = "dewpond.relay_check"
 def names(group: str) -> tuple[str, ...]:
     """The names in one group."""
     return tuple(sorted({point.name for point in entry_points(group=group)}))
+
+
+def rule_names() -> tuple[str, ...]:
+    """Every rule a zone may run by: those that are built in, then the installed plug-ins."""
+    return (*BUILT_IN_RULES, *(name for name in names(RULES) if name not in BUILT_IN_RULES))
 
 
 @dataclass(frozen=True, slots=True)

@@ -162,6 +162,7 @@ AREA_M2 = Dimension("area", "m2", "m2", {"m2": 1.0, "ft2": M_PER_FT**2, "ha": 10
 RATE_MM_H = Dimension(
     "rate", "mm/h", "mm_h", {"mm/h": 1.0, "cm/h": 10.0, "in/h": MM_PER_IN, "mm/min": 60.0}
 )  # depth of water by time
+DEPTH_MM_D = Dimension("depth a day", "mm/d", "mm_d", {"mm/d": 1.0, "cm/d": 10.0, "in/d": MM_PER_IN})
 FLOW_L_MIN = Dimension(
     "flow",
     "L/min",

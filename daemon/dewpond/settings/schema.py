@@ -11,12 +11,13 @@ from pydantic import BaseModel, ConfigDict, Field, PlainValidator, field_validat
 
 from dewpond.settings import fields as f
 from dewpond.settings.addresses import parse_board, parse_broker
+from dewpond.settings.plugins import BUILT_IN_RULES
 from dewpond.settings.quantities import shown
 
 ZONE_ID = r"[a-z0-9][a-z0-9_-]*"
 SENSOR_ID = r"[a-z0-9][a-z0-9_.-]*"
 RESERVED_IDS = ("overhead", "drip", "all")
-RULE_NAMES = ("lookahead", "refill", "calendar")  # every other name is a plug-in's
+RULE_NAMES = BUILT_IN_RULES  # every other name is a plug-in's
 EIGHTY_PERCENT = "80 percent"
 
 # Keys that stand for work not done yet: refused plainly, so that nobody relies on them.
@@ -94,6 +95,10 @@ class SupplyTable(Table):
     pressure: f.Text | None = None
     master: f.Output | None = None
     shared_with_house: f.Flag = False
+    meter_pulse: f.Pulse | None = None
+    meter_least_flow: f.MeterFlow | None = None
+    meter_greatest_flow: f.MeterFlow | None = None
+    meter_interval: f.MeterTime | None = None
 
 
 class RelaysTable(BaseModel):
@@ -152,7 +157,9 @@ class ProgramTable(Table):
     zones: dict[str, f.Minutes]
     starts: tuple[f.ClockTime, ...]
     days: f.Days | None = None
-    percent: f.Percent = 100.0
+    percent: f.PercentOrEt = 100.0
+    set_for: f.DailyEto | None = None
+    set_for_month: f.Month | None = None
 
 
 class SensorTable(Table):

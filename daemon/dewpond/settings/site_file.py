@@ -150,6 +150,10 @@ def _supply(table: SupplyTable, sensors: Mapping[str, str]) -> Supply:
         pressure=table.pressure if table.pressure in sensors else None,
         master_output=table.master,
         shared_with_house=table.shared_with_house,
+        meter_pulse_l=table.meter_pulse,
+        meter_least_flow_l_min=table.meter_least_flow,
+        meter_greatest_flow_l_min=table.meter_greatest_flow,
+        meter_row_s=table.meter_interval or 10.0,
     )
 
 
@@ -210,7 +214,10 @@ def _programs(tables: Tables) -> tuple[Program, ...]:
             zone_minutes=dict(program.zones),
             starts=tuple(sorted(program.starts)),
             days=program.days or DayRule(),
-            percent=program.percent,
+            percent=100.0 if isinstance(program.percent, str) else program.percent,
+            percent_from_et=isinstance(program.percent, str),
+            set_for_eto_mm_d=program.set_for,
+            set_for_month=program.set_for_month,
         )
         for program in programs
         if program is not None

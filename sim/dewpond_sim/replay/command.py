@@ -22,10 +22,16 @@ day = click.DateTime(formats=["%Y-%m-%d"])
 @click.option("--to", "last", type=day, help="Last date, included; the last by default.")
 @click.option(
     "--rule",
-    type=click.Choice(["lookahead", "refill", "calendar"]),
-    help="Rule for every zone instead of the site's own.",
+    help="Rule for every zone instead of the site's own: lookahead, refill, calendar, or an installed plug-in's name.",
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated world.")
+@click.option(
+    "--forecast",
+    type=click.Choice(["season", "synthetic", "none"]),
+    default="season",
+    show_default=True,
+    help="The season's own forecast.csv, one made from its true weather with usual errors, or none.",
+)
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def replay(
@@ -35,6 +41,7 @@ def replay(
     last: datetime | None,
     rule: str | None,
     seed: int,
+    forecast: str,
     out: Path,
     as_json: bool,
 ) -> None:
@@ -52,8 +59,6 @@ def replay(
         site, recorded = require_site(site_path), read_season(season)
         for notice in recorded.notices:
             click.echo(notice, err=True)
-        if recorded.forecast:
-            click.echo("forecast.csv: the rules decide without forecasts so far; it is not used", err=True)
         unmeasured = sum(day.rain_mm is None for day in recorded.days)
         if unmeasured:
             click.echo(f"rain: {unmeasured} days of the season were not measured and count as none", err=True)
@@ -64,6 +69,7 @@ def replay(
             last=last.date() if last else None,
             rule=rule,
             seed=seed,
+            forecast=forecast,
         )
         write_results(out, done.records, done.summary)
     except (SiteRefused, SeasonFileError, run.ReplayRefused, OSError) as refused:
@@ -93,4 +99,5 @@ def _show(summary: Mapping[str, Any], out: Path) -> None:
         counts = (str(totals["stress_days"]), str(totals["openings"]))
         table.add_row(zone, *cells, *counts, f"{totals['litres'] / 1000:.1f}")
     console.print(table)
+    console.print(f"forecast: {summary['forecast']}")
     console.print(f"{summary['elapsed_s']:.1f} s, {summary['flow_readings']} flow readings; files in {out}")

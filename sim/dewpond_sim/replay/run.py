@@ -13,17 +13,21 @@ from typing import Any
 import numpy as np
 
 from dewpond.adapters.calendar import PolledCalendar, entries_for_site
+from dewpond.adapters.rules.in_process import InProcessRules
 from dewpond.adapters.store.memory_store import MemoryStore
 from dewpond.adapters.system_clock import SystemClock
+from dewpond.adapters.weather.forecast_days import season_forecasts
 from dewpond.adapters.weather.reference_et import PyetReferenceEt
 from dewpond.adapters.weather.season import Season, station_day_end_utc
 from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import LocalDays
-from dewpond.model.events import ServiceStarted
+from dewpond.model.events import Event, ForecastKnown, ServiceStarted
 from dewpond.model.site import Site
 from dewpond.ports import DayWeather, EtoValue
 from dewpond.runner.runner import Ports, Runner
+from dewpond.settings import plugins
 from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_sim import forecasts
 from dewpond_sim.in_process_keeper import InProcessKeeper
 from dewpond_sim.replay.results import ReplayRecords, records_of, zone_totals
 from dewpond_sim.replay.world_ports import SeasonWeather, WorldBus, WorldRelays
@@ -33,6 +37,8 @@ from dewpond_sim.world.world import Pace, World
 
 USUAL_WIND_HEIGHT_M = 2.0  # FAO-56's own reference height, where the station file states none
 SAMPLE_S = 3600.0  # probes and weather sensors of the simulated site report hourly in a replay
+FORECASTS = SEASON, SYNTHETIC, NO_FORECAST = ("season", "synthetic", "none")
+KNOWN_BEFORE = timedelta(days=2)  # forecasts issued earlier than this before the start are too old to matter
 LATE_DAYS = 2  # a station day ends at most this long after the site's own date
 
 
@@ -57,19 +63,39 @@ def replay(
     last: date | None = None,
     rule: str | None = None,
     seed: int = 0,
+    forecast: str | Sequence[ForecastKnown] = SEASON,
 ) -> Replayed:
     """Replay a season from 00:00 site time of ``first`` to the end of ``last``, both included.
 
-    Every zone starts at field capacity. Raises ReplayRefused when the dates lie outside the season.
+    Every zone starts at field capacity. ``forecast`` is "season" (the season's own forecast.csv, where it has one),
+    "synthetic", "none", or forecasts to be told, each at its own ``at``. Raises ReplayRefused when the dates lie outside the season.
     """
     first, last = _dates(season, first, last)
+    _check_rule(rule)
     site = site if rule is None else replace(site, zones=tuple(replace(zone, rule=rule) for zone in site.zones))
     eto = reference_et(season)
+    told, forecast_name = _forecasts(forecast, site, season, eto, seed)
     started_s = SystemClock().now().elapsed_s
-    run = _Run(site, season, eto, first, last, seed)
+    run = _Run(site, season, eto, first, last, seed, told)
     run.go()
     elapsed_s = SystemClock().now().elapsed_s - started_s
-    return Replayed(run.records(), run.summary(elapsed_s), run.store)
+    return Replayed(run.records(), {**run.summary(elapsed_s), "forecast": forecast_name}, run.store)
+
+
+def _forecasts(
+    asked: str | Sequence[ForecastKnown], site: Site, season: Season, eto: Sequence[EtoValue], seed: int
+) -> tuple[Sequence[Event], str]:
+    """What the replay is told ahead of time, and its name in the summary."""
+    if not isinstance(asked, str):
+        return asked, f"given, {len(asked)} issues"
+    if asked not in FORECASTS:
+        raise ReplayRefused(f"--forecast {asked}: not known here; one of {', '.join(FORECASTS)}")
+    if asked == SYNTHETIC:
+        made = forecasts.synthetic(season, eto, seed)
+        return made, f"{forecasts.SOURCE}, seed {seed}, {len(made)} issues"
+    if asked == SEASON and season.forecast:
+        return season_forecasts(season.forecast, site.timezone), f"forecast.csv, {len(season.forecast)} rows"
+    return (), "none"
 
 
 def reference_et(season: Season) -> Sequence[EtoValue]:
@@ -93,10 +119,18 @@ def _dates(season: Season, first: date | None, last: date | None) -> tuple[date,
     return first, last
 
 
+def _check_rule(rule: str | None) -> None:
+    known = plugins.rule_names()
+    if rule is not None and rule not in known:
+        raise ReplayRefused(f"--rule {rule}: there is no such rule here; there are {', '.join(known)}")
+
+
 class _Run:
     """The wiring of one replay; ports of design "one decision core, three worlds"."""
 
-    def __init__(self, site: Site, season: Season, eto: Sequence[EtoValue], first: date, last: date, seed: int) -> None:
+    def __init__(
+        self, site: Site, season: Season, eto: Sequence[EtoValue], first: date, last: date, seed: int, told: Sequence[Event]
+    ) -> None:
         self.site, self.first, self.last, self.seed = site, first, last, seed
         self.season_name = season.station.name
         days = LocalDays(site.timezone)
@@ -109,6 +143,7 @@ class _Run:
         within = [n for n, day in enumerate(season.days) if first <= day.date <= last]
         rows = tuple(season.days[n] for n in within)
         values = tuple(eto[n] for n in within)
+        told = [event for event in told if event.at >= start - KNOWN_BEFORE]
         self.world = self._world(rows, values, start.timestamp())
         self.bus = WorldBus(self.world, site, season.readings)
         core = KeeperCore(WorldRelays(self.world, site.relays.outputs), site.relays.outputs, verify=False)
@@ -122,7 +157,8 @@ class _Run:
                 bus=self.bus,
                 store=self.store,
                 calendar=PolledCalendar(entries_for_site(site)),
-                weather=SeasonWeather(replace(season, days=rows), values),
+                rules=InProcessRules(),
+                weather=SeasonWeather(replace(season, days=rows), values, told),
             ),
         )
 

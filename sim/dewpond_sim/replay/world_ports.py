@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Any
@@ -100,9 +101,13 @@ class WorldBus:
 
 
 class SeasonWeather:
-    """The season's days, each known at the end of its own station day and not a second earlier."""
+    """The season's days, each known at the end of its own station day and not a second earlier.
 
-    def __init__(self, season: Season, eto: Sequence[EtoValue]) -> None:
+    ``told`` are other events of the weather, such as forecasts: each known at its own ``at``.
+    """
+
+    def __init__(self, season: Season, eto: Sequence[EtoValue], told: Sequence[Event] = ()) -> None:
+        self._told = deque(sorted(told, key=lambda event: event.at))
         self._due = [
             (station_day_end_utc(season.station, day.date), day, value)
             for day, value in zip(season.days, eto, strict=True)
@@ -113,9 +118,9 @@ class SeasonWeather:
         """A recorded season needs no weather station."""
 
     def next_due_s(self, now: Now) -> float:
-        if self._next >= len(self._due):
-            return math.inf
-        return now.elapsed_s + (self._due[self._next][0] - now.wall) / timedelta(seconds=1)
+        due = [self._due[self._next][0]] if self._next < len(self._due) else []
+        due += [self._told[0].at] if self._told else []
+        return now.elapsed_s + (min(due) - now.wall) / timedelta(seconds=1) if due else math.inf
 
     def drain(self, now: Now) -> Sequence[Event]:
         events: list[Event] = []
@@ -128,4 +133,6 @@ class SeasonWeather:
                     at=known_at, date=day.date, eto_mm=value.eto_mm, method=value.method, sd_mm=value.sd_mm
                 )
             )
+        while self._told and self._told[0].at <= now.wall:
+            events.append(self._told.popleft())
         return events

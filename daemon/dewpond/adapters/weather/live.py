@@ -11,8 +11,9 @@ from typing import Any
 
 from dewpond.adapters.weather.csv_weather import CsvWeather
 from dewpond.adapters.weather.et_child import ChildReferenceEt, Place
-from dewpond.adapters.weather.feeds.client import PoliteClient, met_norway_request, openmeteo_request
+from dewpond.adapters.weather.feeds.client import PoliteClient, met_norway_request, openmeteo_request, rounded_place
 from dewpond.adapters.weather.feeds.met_norway import WIND_HEIGHT_M
+from dewpond.adapters.weather.kept_answers import KeptAnswers
 from dewpond.adapters.weather.online import MetNorwayDays, OnlineWeather, OpenMeteoDays
 from dewpond.adapters.weather.season_files import read_station
 from dewpond.adapters.weather.station_weather import StationWeather
@@ -185,6 +186,7 @@ class _Tools:
 
     def _online(self, feed: Feed) -> OnlineWeather:
         site, options = self.site, feed.options
+        place = rounded_place(site.latitude_deg, site.longitude_deg)
         client = PoliteClient(
             self.folder,
             self.clock,
@@ -194,12 +196,12 @@ class _Tools:
         )
         reader: OpenMeteoDays | MetNorwayDays
         if feed.kind == "open-meteo":
-            reader = OpenMeteoDays(site.timezone)
+            reader = OpenMeteoDays(site.timezone, place)
             request = openmeteo_request(
                 options.get("url", OPEN_METEO_URL), site.latitude_deg, site.longitude_deg, site.timezone, PAST_DAYS
             )
         else:
-            reader = MetNorwayDays(site.timezone)
+            reader = MetNorwayDays(site.timezone, place)
             request = met_norway_request(
                 options.get("url", MET_NORWAY_URL), site.latitude_deg, site.longitude_deg, site.elevation_m
             )
@@ -212,6 +214,7 @@ class _Tools:
             place=self._place(WIND_HEIGHT_M),
             known_dates=self.known_dates,
             poll_s=float(options.get("poll_s", 3600.0)),
+            kept=KeptAnswers(self.folder / "forecasts"),
         )
 
     def _place(self, wind_height_m: float) -> Place:

@@ -1,5 +1,6 @@
-"""Days that are over from an online weather service: polled politely by a worker thread, told when complete.
+"""Past days and forecasts from an online weather service: polled politely by a worker thread.
 
+Days that are over are told when complete, days that are not as a forecast at every poll that brings a new answer.
 A weather model is no gauge: such days say in their source and method where they come from.
 """
 
@@ -20,12 +21,24 @@ import numpy as np
 from dewpond.adapters.weather.et_child import ChildReferenceEt, Place
 from dewpond.adapters.weather.feeds import met_norway, openmeteo
 from dewpond.adapters.weather.feeds.client import Answer, PoliteClient
-from dewpond.adapters.weather.feeds.intervals import AnswerError, day_sums, within_bounds
+from dewpond.adapters.weather.feeds.intervals import (
+    AnswerError,
+    FeedAnswer,
+    LatLon,
+    day_sums,
+    require_place,
+    within_bounds,
+)
+from dewpond.adapters.weather.forecast_days import PART as FORECAST_PART
+from dewpond.adapters.weather.forecast_days import ForecastRead, read_forecast_days
+from dewpond.adapters.weather.kept_answers import KeptAnswers
 from dewpond.adapters.weather.season_files import Hourly, Station, hourly_to_days, station_day_bounds_utc
 from dewpond.model.events import Event, FaultSeen, Now, RainKnown, ReferenceEtKnown
 from dewpond.ports import Clock, DayWeather, EtoValue
 
 PART = "online weather"
+# Names of the forecasts; a source's word on the past begins with the same, so that it is never checked by itself.
+OPEN_METEO, MET_NORWAY = "Open-Meteo", "MET Norway"
 POLL_S = 3600.0
 # Standard deviation of a model's reference ET. Not measured here: taken as that from temperatures alone. [mm]
 MODEL_SD_MM = 0.94
@@ -53,17 +66,34 @@ class DayReader(Protocol):
         """Complete days up to ``fetched_at``, and what was not believed. Raises AnswerError."""
         ...
 
+    def forecast(self, plain: Any, fetched_at: datetime, raw_ref: str) -> ForecastRead:
+        """The days ahead. Raises AnswerError."""
+        ...
+
 
 class OpenMeteoDays:
     """Rain and reference ET of past days as the service sums them by hour."""
 
-    source = "Open-Meteo, weather model"
+    source = f"{OPEN_METEO}, weather model"
 
-    def __init__(self, timezone: str) -> None:
+    def __init__(self, timezone: str, place: LatLon | None = None) -> None:
         self._timezone = timezone
+        self._place = place
+
+    def forecast(self, plain: Any, fetched_at: datetime, raw_ref: str) -> ForecastRead:
+        """Whole days as the service sums them by hour, from today on; it states no time of issue but the poll's."""
+        return read_forecast_days(
+            openmeteo.parse(plain).intervals,
+            source=OPEN_METEO,
+            timezone=self._timezone,
+            issued_at=fetched_at,
+            at=fetched_at,
+            raw_ref=raw_ref,
+        )
 
     def take(self, plain: Any, fetched_at: datetime) -> tuple[list[OnlineDay], list[str]]:
         """A day counts once all its hours are there and over."""
+        require_place(openmeteo.place(plain), self._place, OPEN_METEO)
         answer = within_bounds(openmeteo.parse(plain), fetched_at)
         days = []
         for total in day_sums(answer, ZoneInfo(self._timezone)):
@@ -75,20 +105,22 @@ class OpenMeteoDays:
             method = "Open-Meteo hourly FAO-56, weather model"
             eto = EtoValue(date=total.date, eto_mm=eto_mm, method=method, sd_mm=MODEL_SD_MM)
             days.append(OnlineDay(weather=DayWeather(date=total.date, rain_mm=rain_mm), eto=eto))
-        return days, [f"{r.start.isoformat()}: {r.value:g} not believed, {r.why}" for r in answer.rejected]
+        return days, _unbelieved(answer, fetched_at)
 
 
 class MetNorwayDays:
     """Air and rain of past hours as last forecast for them; the service has no reference ET and no past."""
 
-    source = "MET Norway, forecast"
+    source = f"{MET_NORWAY}, forecast"
 
-    def __init__(self, timezone: str) -> None:
+    def __init__(self, timezone: str, place: LatLon | None = None) -> None:
         self._timezone = timezone
+        self._place = place
         self._hours: dict[datetime, met_norway.HourOfAir] = {}
 
     def take(self, plain: Any, fetched_at: datetime) -> tuple[list[OnlineDay], list[str]]:
         """Keeps the latest word on each hour; a day counts once it is over, by the rule of 22 of 24 hours."""
+        require_place(met_norway.place(plain), self._place, MET_NORWAY)
         answer = within_bounds(met_norway.parse(plain), fetched_at)
         believed = {interval.start: interval.rain_mm for interval in answer.intervals}
         earliest, latest = fetched_at - timedelta(days=4), fetched_at + timedelta(hours=STAND_IN_HOURS)
@@ -101,7 +133,18 @@ class MetNorwayDays:
             for day in self._days()
             if station_day_bounds_utc(self._timezone, day.date)[1] <= fetched_at
         ]
-        return days, [f"{r.start.isoformat()}: {r.value:g} not believed, {r.why}" for r in answer.rejected]
+        return days, _unbelieved(answer, fetched_at)
+
+    def forecast(self, plain: Any, fetched_at: datetime, raw_ref: str) -> ForecastRead:
+        """Rain and its probability, as of the time the service says it was updated; it has no reference ET."""
+        return read_forecast_days(
+            met_norway.parse(plain).intervals,
+            source=MET_NORWAY,
+            timezone=self._timezone,
+            issued_at=met_norway.updated_at(plain) or fetched_at,
+            at=fetched_at,
+            raw_ref=raw_ref,
+        )
 
     def _days(self) -> tuple[DayWeather, ...]:
         hours = [self._hours[start] for start in sorted(self._hours)]
@@ -147,6 +190,7 @@ class OnlineWeather:
         place: Place,
         known_dates: Collection[date] = (),
         poll_s: float = POLL_S,
+        kept: KeptAnswers | None = None,
     ) -> None:
         self._reader = reader
         self._fetch: Callable[[], Answer] = lambda: client.get(*request)
@@ -155,7 +199,10 @@ class OnlineWeather:
         self._place = place
         self._known = frozenset(known_dates)
         self._poll_s = poll_s
-        self._answers: queue.SimpleQueue[Answer] = queue.SimpleQueue()
+        self._kept = kept
+        self._answers: queue.SimpleQueue[tuple[Answer, str, str]] = queue.SimpleQueue()
+        self._forecast_of: datetime | None = None
+        self._forecast_fault = ""
         self._asking = False
         self._next_s = 0.0
         self._told: dict[date, OnlineDay] = {}
@@ -173,7 +220,9 @@ class OnlineWeather:
         events = self._et.drain(now)
         while not self._answers.empty():
             self._asking = False
-            events += self._take(self._answers.get(), now)
+            answer, raw_ref, unkept = self._answers.get()
+            events += self._take(answer, now)
+            events += self._forecast(answer, raw_ref, unkept, now)
         if not self._asking and now.elapsed_s >= self._next_s:
             self._poll(now)
         return events
@@ -188,7 +237,11 @@ class OnlineWeather:
 
     def _work(self) -> None:
         try:
-            self._answers.put(self._fetch())
+            answer = self._fetch()
+            raw_ref, unkept = "", ""
+            if self._kept is not None and answer.body is not None and answer.fetched_at is not None:
+                raw_ref, unkept = self._kept.keep(answer.body, answer.fetched_at)
+            self._answers.put((answer, raw_ref, unkept))
         finally:
             self._clock.unhold()
             self._clock.wake()
@@ -206,6 +259,20 @@ class OnlineWeather:
         self._told |= {day.weather.date: day for day in fresh}
         faults = self._tell_once("; ".join([text for text in (answer.fault, answer.notice) if text] + unbelieved), now)
         return faults + self._tell(fresh, now)
+
+    def _forecast(self, answer: Answer, raw_ref: str, unkept: str, now: Now) -> list[Event]:
+        """The days ahead of a new answer. An old one still stands, and the brain knows its age."""
+        if answer.body is None or answer.fetched_at is None or answer.fetched_at == self._forecast_of:
+            return []
+        self._forecast_of = answer.fetched_at
+        try:
+            read = self._reader.forecast(json.loads(answer.body), answer.fetched_at, raw_ref)
+        except (AnswerError, ValueError):
+            return []  # the same answer was refused and told as a whole, by its past days
+        told: list[Event] = [] if read.known is None else [replace(read.known, at=now.wall)]
+        text = "; ".join([*read.refused, *([unkept] if unkept else [])])
+        before, self._forecast_fault = self._forecast_fault, text
+        return told + ([FaultSeen(at=now.wall, part=FORECAST_PART, text=text)] if text and text != before else [])
 
     def _is_news(self, day: OnlineDay) -> bool:
         told = self._told.get(day.weather.date)
@@ -233,6 +300,12 @@ class OnlineWeather:
             return []
         self._fault = text
         return [FaultSeen(at=now.wall, part=PART, text=text)] if text else []
+
+
+def _unbelieved(answer: FeedAnswer, fetched_at: datetime) -> list[str]:
+    """What was not believed of the past; of the days ahead the forecast's own check tells, day by day."""
+    past = (r for r in answer.rejected if r.start < fetched_at)
+    return [f"{r.start.isoformat()}: {r.value:g} not believed, {r.why}" for r in past]
 
 
 def _changed(before: float | None, after: float | None, by: float) -> bool:

@@ -10,6 +10,8 @@ from dewpond.science.change_detection import PULSES_FOR_A_VERDICT, width_for_bud
 FALSE_ALARMS_A_ZONE_YEAR = 0.001
 # Openings a zone sees in a long season; two sides are tested in each. Common practice, no source.
 TESTS_A_ZONE_YEAR = 400.0
+# Reports missing for this many heartbeats: nothing can be said about the time between.
+LOST_HEARTBEATS = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,11 @@ class MeterSettings:
     shared: bool = False
     row_s: float = 10.0
     heartbeat_s: float = 300.0
+
+    @property
+    def lost_s(self) -> float:
+        """A row that covers more than this says that the clock leapt or reports were lost. [s]"""
+        return LOST_HEARTBEATS * self.heartbeat_s
 
     @property
     def verdict_l(self) -> float:

@@ -8,10 +8,11 @@ person ends it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from dewpond.brain.pipes import causes, idle, incidents, opening, runs, supply, usual
+from dewpond.brain.pipes import calm, causes, idle, incidents, opening, runs, supply, usual
+from dewpond.brain.pipes.columns import Columns, stretches
 from dewpond.brain.pipes.opening import Left
 from dewpond.brain.pipes.others import IdleFlow
 from dewpond.brain.pipes.rows import MeterRow
@@ -20,9 +21,6 @@ from dewpond.brain.pipes.state import Opening, WatchState, key_of
 from dewpond.brain.pipes.verdict import IDLE_KINDS, Verdict
 
 Step = tuple[WatchState, tuple[Verdict, ...]]
-
-# Reports missing for this many heartbeats: nothing can be said about the time between.
-LOST_HEARTBEATS = 4.0
 
 
 def first(settings: WatchSettings) -> WatchState:  # noqa: ARG001 - every watch begins the same, whatever its meter
@@ -36,6 +34,22 @@ def step(settings: WatchSettings, state: WatchState, rows: Iterable[MeterRow]) -
     for row in rows:
         state, verdicts = _row(settings, state, row)
         told.extend(verdicts)
+    return state, tuple(told)
+
+
+def step_block(
+    settings: WatchSettings, state: WatchState, rows: Columns, openings: Sequence[tuple[str, float, float]]
+) -> Step:
+    """The same for rows in columns and the openings known by now, (zone, from, to) each; calm stretches at once."""
+    told: list[Verdict] = []
+    for first_row, end, zones in stretches(rows.time_s, openings):
+        place = first_row
+        while place < end:
+            state, taken = calm.skip(settings, state, rows.part(place, end), zones)
+            if not taken:
+                state, verdicts = _row(settings, state, rows.row(place, zones))
+                told.extend(verdicts)
+            place += max(taken, 1)
     return state, tuple(told)
 
 
@@ -56,7 +70,7 @@ def accepted(state: WatchState, zone: str) -> WatchState:
 
 
 def _row(settings: WatchSettings, state: WatchState, row: MeterRow) -> Step:
-    if not 0.0 < row.window_s <= LOST_HEARTBEATS * settings.meter.heartbeat_s:
+    if not 0.0 < row.window_s <= settings.meter.lost_s:
         return _leapt(settings, state, row)
     state, over = incidents.ended(settings, state, row)
     zones = () if state.opening is None else state.opening.zones

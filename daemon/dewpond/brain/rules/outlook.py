@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import EPOCH
+from dewpond.brain.rules import forecasts
 from dewpond.brain.rules.question import Question
 from dewpond.brain.state import SoilState
 from dewpond.brain.water_need import LEAST_OPENING_S, LEAST_WATERING_S
@@ -25,10 +26,17 @@ CARE = 0.10  # by how much more ETc is expected for the square of a zone's remem
 MOST_REMEMBERED = 3.0
 
 
-def ask(ground: Ground, soil: SoilState, window_date: date, closes_s: float, depletion_mm: FloatArray) -> Question:
+def ask(
+    ground: Ground,
+    soil: SoilState,
+    window_date: date,
+    closes_s: float,
+    depletion_mm: FloatArray,
+    forecast: forecasts.Chosen | None = None,
+) -> Question:
     """The question of the night that opened on ``window_date``; ``depletion_mm`` is expected at ``closes_s``."""
     first = ground.days.date_at(closes_s)
-    futures = _futures(ground, soil, first)
+    futures = _futures(ground, soil, first, forecast)
     table = ground.table
     remembered = _remembered(soil, table.ids)
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
@@ -51,7 +59,7 @@ def ask(ground: Ground, soil: SoilState, window_date: date, closes_s: float, dep
         rain_mm=DEFAULT_SHARE * futures.rain_mm.T[:, None, :],
         chance=_chances(ground, window_date),
         misses=np.where(remembered < 0.5, int(RISK * FUTURES), 0),
-        source=_source(soil),
+        source=_source(soil) + forecasts.described(forecast),
     )
 
 
@@ -77,12 +85,12 @@ def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64]) -> NDArray[np.float6
     return by_future.transpose(0, 2, 1)
 
 
-def _futures(ground: Ground, soil: SoilState, first: date) -> Futures:
+def _futures(ground: Ground, soil: SoilState, first: date, forecast: forecasts.Chosen | None) -> Futures:
     """Drawn from what was measured here. A forecast, where there is one, takes the place of the first days here."""
-    name = f"{ground.site.slug}|{'|'.join(ground.table.ids)}|{first}"
+    seed = zlib.crc32(f"{ground.site.slug}|{'|'.join(ground.table.ids)}|{first}".encode())
     drawn: Futures = draw_futures(
         Record(soil.record_day, soil.record_eto_mm, soil.record_rain_mm),
-        seed=zlib.crc32(name.encode()),
+        seed=seed,
         first_day=(first - EPOCH).days,
         days=DAYS_AHEAD,
         futures=FUTURES,
@@ -90,7 +98,7 @@ def _futures(ground: Ground, soil: SoilState, first: date) -> Futures:
         mild_eto_mm=ground.mild_eto_mm(first),
         rain_counts=_rain_counts(soil),
     )
-    return drawn
+    return forecasts.blend(drawn, forecast, ground.days, first, seed, rain_counts=_rain_counts(soil))
 
 
 def _rain_counts(soil: SoilState) -> bool:

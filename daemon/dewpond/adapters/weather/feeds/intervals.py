@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -18,10 +19,17 @@ MOST_ET0_MM_HOUR = 2.0
 OLDEST = timedelta(days=93)
 FURTHEST = timedelta(days=17)
 
+# A grid cell's centre is nearer; an answer for a place further away is somebody else's. [km]
+FURTHEST_KM = 60.0
+KM_PER_DEGREE = 111.2  # of latitude
+
 # No amount, probability or time in seconds of a weather answer is as large. [-]
 MOST_NUMBER = 1e11
 
 MM_PER_UNIT = {"mm": 1.0, "millimeter": 1.0, "kg/m2": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4}
+
+
+LatLon = tuple[float, float]
 
 
 class AnswerError(ValueError):
@@ -103,6 +111,20 @@ def in_our_times(instant: datetime, where: str) -> datetime:
     if not 1900 <= instant.year <= 2200:
         raise AnswerError(f"{where}: the year {instant.year} is outside 1900 to 2200")
     return instant.astimezone(UTC)
+
+
+def require_place(answered: LatLon | None, asked: LatLon | None, what: str) -> None:
+    """Raises AnswerError when an answer says that it is for another place than was asked for. [degrees]"""
+    if answered is None or asked is None:
+        return
+    east = (answered[1] - asked[1] + 180.0) % 360.0 - 180.0
+    north_km = (answered[0] - asked[0]) * KM_PER_DEGREE
+    away_km = math.hypot(north_km, east * KM_PER_DEGREE * math.cos(math.radians(asked[0])))
+    if away_km > FURTHEST_KM:
+        raise AnswerError(
+            f"{what}: the answer is for {answered[0]:.3f}, {answered[1]:.3f}, {away_km:.0f} km from the site "
+            f"({FURTHEST_KM:.0f} km is the limit); nothing of it is used, check latitude, longitude and the feed's url"
+        )
 
 
 def within_bounds(answer: FeedAnswer, now: datetime | None = None) -> FeedAnswer:

@@ -17,6 +17,7 @@ from dewpond.adapters.weather.feeds.intervals import (
     AnswerError,
     FeedAnswer,
     Interval,
+    LatLon,
     in_our_times,
     mm_factor,
     number_or_null,
@@ -60,6 +61,26 @@ def parse(answer: Any) -> FeedAnswer:
         intervals=intervals,
         has_probability=any(interval.probability_pct is not None for interval in intervals),
     )
+
+
+def place(answer: Any) -> LatLon | None:
+    """Latitude and longitude the answer is for; None where it does not say. [degrees]"""
+    geometry = answer.get("geometry") if isinstance(answer, Mapping) else None
+    coordinates = geometry.get("coordinates") if isinstance(geometry, Mapping) else None
+    if not isinstance(coordinates, list) or len(coordinates) < 2:
+        return None
+    east, north = (number_or_null(value, "answer, geometry.coordinates") for value in coordinates[:2])
+    return None if east is None or north is None else (north, east)
+
+
+def updated_at(answer: Any) -> datetime | None:
+    """When the service made this forecast; None where it does not say."""
+    _steps(answer)
+    meta = answer["properties"].get("meta")
+    stamp = meta.get("updated_at") if isinstance(meta, Mapping) else None
+    if not isinstance(stamp, str):
+        return None
+    return _instant({"time": stamp}, 0)
 
 
 def hours(answer: Any) -> tuple[HourOfAir, ...]:

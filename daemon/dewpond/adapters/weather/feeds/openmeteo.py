@@ -16,6 +16,7 @@ from dewpond.adapters.weather.feeds.intervals import (
     AnswerError,
     FeedAnswer,
     Interval,
+    LatLon,
     in_our_times,
     mm_factor,
     number_or_null,
@@ -41,6 +42,14 @@ def parse(answer: Any) -> FeedAnswer:
     if "daily" in body:
         return _daily(body, zone)
     raise AnswerError("answer: has neither hourly nor daily precipitation or et0_fao_evapotranspiration; ask for them")
+
+
+def place(answer: Any) -> LatLon | None:
+    """Latitude and longitude the answer is for; None where it does not say. [degrees]"""
+    body = _body(answer)
+    latitude = number_or_null(body.get("latitude"), "answer, latitude")
+    longitude = number_or_null(body.get("longitude"), "answer, longitude")
+    return None if latitude is None or longitude is None else (latitude, longitude)
 
 
 def _body(answer: Any) -> Mapping[str, Any]:

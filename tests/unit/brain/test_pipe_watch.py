@@ -1,0 +1,235 @@
+"""The pipe watch in the daemon's own loop over simulated pipes: what breaks is told once, and the right valve moves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sites import site, zone
+from small_world import IdealKeeper, Silent, SmallWorld
+
+from dewpond.brain import pipe_watch
+from dewpond.model.commands import ClearAlarm, RaiseAlarm
+from dewpond.model.events import Now, ReadingsArrived
+from dewpond.model.site import Sensor, Supply
+from dewpond_sim.world.pipes import MeterParameters, RowTimes, SupplyPipes
+
+MASTER = 8
+
+
+class PipedKeeper(IdealKeeper):
+    """Relays that move the valves of real (simulated) pipes. ``stuck`` outputs stay open when told to close."""
+
+    def __init__(self, yard: Yard) -> None:
+        super().__init__()
+        self.yard = yard
+        self.stuck: set[int] = set()
+
+    def open(self, run_id: str, output: int, planned_s: float, now: Now):
+        events = super().open(run_id, output, planned_s, now)
+        self.yard.turn(now)
+        return events
+
+    def close(self, run_id: str, output: int, now: Now, cause: str):
+        events = super().close(run_id, output, now, cause)
+        self.yard.turn(now)
+        return events
+
+
+class PipedBus(Silent):
+    """Meter and pressure rows up to each pass."""
+
+    def __init__(self, yard: Yard) -> None:
+        super().__init__()
+        self.yard = yard
+
+    def drain(self, now: Now):
+        rows, _ = self.yard.pipes.advance(self.yard.at_s, now.wall.timestamp())
+        self.yard.at_s = now.wall.timestamp()
+        told = super().drain(now)
+        if len(rows.time_s):
+            pressure = ReadingsArrived(at=now.wall, sensor="gauge", time_s=rows.time_s, value=rows.pressure_kpa)
+            litres = np.zeros(len(rows.litres)) if self.yard.meter_dead else rows.litres
+            meter = ReadingsArrived(
+                at=now.wall, sensor="meter", time_s=rows.time_s, value=litres, window_s=rows.window_s
+            )
+            told += [pressure, meter]
+        return told
+
+
+class Yard(SmallWorld):
+    """Three zones, a pulse meter and a pressure gauge; every zone has run five times."""
+
+    def __init__(self, master: int | None = None, known: bool = True) -> None:
+        supply = Supply(
+            id="main",
+            source="potable",
+            capacity_l_min=60.0,
+            static_pressure_kpa=380.0,
+            meter="meter",
+            pressure="gauge",
+            master_output=master,
+            meter_pulse_l=1.0,
+        )
+        mapping = {"accumulation": "increment"}
+        sensors = (
+            Sensor(id="meter", kind="flow", topic="yard/meter", mapping=mapping),
+            Sensor(id="gauge", kind="pressure", topic="yard/gauge"),
+        )
+        zones = tuple(zone(name, output=n + 1) for n, name in enumerate(("lawn", "bank", "hedge")))
+        self.meter_dead = False
+        super().__init__(site(*zones, supplies=(supply,), sensors=sensors), depletion_share=0.2)
+        self.at_s = self.now.wall.timestamp()
+        self.pipes = SupplyPipes(
+            supply,
+            zones,
+            start_s=self.at_s,
+            meter=MeterParameters(pulse_l=1.0),
+            rows=RowTimes(idle_s=10.0),  # a pulse is told at once
+            rng=np.random.default_rng(1),
+        )
+        self.keeper = PipedKeeper(self)
+        self.runner.ports = type(self.runner.ports)(
+            clock=self.clock,
+            valves=self.keeper,
+            bus=PipedBus(self),
+            store=self.store,
+            calendar=Silent(),
+            weather=Silent(),
+            desk=self.desk,
+        )
+        self.runner.longest_sleep_s = 10.0
+        self.hours = 0.0
+        for _ in range(5 if known else 0):
+            for item in zones:
+                self.water(item.id)
+
+    def turn(self, now: Now) -> None:
+        """The valves as they stand, of which a master that is off lets nothing through."""
+        open_now = {output - 1 for output in set(self.keeper.open_now) | self.keeper.stuck}
+        if self.site.supplies[0].master_output is not None and MASTER - 1 not in open_now:
+            open_now = set()
+        rows, _ = self.pipes.advance(self.at_s, now.wall.timestamp())
+        assert not len(rows.time_s) or rows.time_s[-1] <= now.wall.timestamp()
+        self.at_s = max(self.at_s, now.wall.timestamp())
+        self.pipes.switch(self.at_s, tuple(sorted(open_now - {MASTER - 1})))
+
+    def later(self, minutes: float) -> None:
+        self.hours += minutes / 60.0
+        self.until(self.hours)
+
+    def water(self, zone_id: str, minutes: float = 6.0) -> None:
+        """One run by hand, and some quiet after it."""
+        taken, why = self.ask("water", zone=zone_id, seconds=minutes * 60.0)
+        assert taken, why
+        self.later(minutes + 4.0)
+
+    def alarms(self) -> list[RaiseAlarm]:
+        return list(self.store.recorded(RaiseAlarm))
+
+
+@pytest.fixture(scope="module")
+def sound() -> Yard:
+    return Yard()
+
+
+def test_sound_pipes_are_watched_and_nothing_is_said(sound):
+    assert sound.alarms() == []
+    memory = sound.state.pipes["main"]
+    assert set(memory.watch.flows) == {"lawn", "bank", "hedge"}
+
+
+def test_before_enough_runs_it_says_how_much_is_watched_and_never_that_nothing_leaks():
+    yard = Yard(known=False)
+    yard.water("lawn")
+    assert pipe_watch.watching(yard.brain.ground, yard.state, "main").startswith("watching 0 of 3 zones")
+
+
+def test_a_broken_lateral_stops_its_zone_within_a_minute_and_keeps_it_shut_by_schedule():
+    yard = Yard()
+    yard.pipes.conductance[1] *= 3.0
+    yard.pipes.changed()
+    yard.ask("water", zone="bank", seconds=900.0)
+    yard.later(15.0)
+    (alarm,) = yard.alarms()
+    assert (alarm.kind, alarm.zone) == ("lateral_break", "bank")
+    assert alarm.detail.startswith("Bank takes far more water than it usually does")
+    assert "The zone was stopped" in alarm.detail and "L beyond usual" in alarm.detail
+    run = yard.runs()[-1]
+    assert run.zone == "bank" and run.seconds <= 90.0
+    assert yard.state.block_on("bank", "main") is not None and yard.state.block_on("lawn", "main") is None
+    yard.plan()
+    assert yard.state.reasons["bank"].decision in ("held", "left dry")
+
+
+def test_a_repaired_lateral_is_proved_by_one_run_by_hand():
+    yard = Yard()
+    sound_before = float(yard.pipes.conductance[1])
+    yard.pipes.conductance[1] = 3.0 * sound_before
+    yard.pipes.changed()
+    yard.water("bank")
+    yard.pipes.conductance[1] = sound_before
+    yard.pipes.changed()
+    yard.water("bank")
+    yard.water("lawn")
+    assert yard.state.blocked == {} and not yard.state.alarms
+    assert [item.key for item in yard.store.recorded(ClearAlarm)] == ["pipes/main/lateral_break/bank"]
+
+
+def test_a_zone_that_passes_nothing_is_closed_and_books_nothing():
+    yard = Yard()
+    yard.pipes.conductance[2] = 0.0
+    yard.pipes.changed()
+    booked = len(yard.state.soil.bookings)
+    yard.water("hedge", 10.0)
+    (alarm,) = yard.alarms()
+    assert (alarm.kind, alarm.zone) == ("no_flow", "hedge")
+    run = yard.runs()[-1]
+    assert run.zone == "hedge" and run.seconds <= 120.0 and run.metered_litres == 0.0
+    assert "nothing is booked" in run.note and len(yard.state.soil.bookings) == booked
+    yard.water("lawn")
+    assert yard.runs()[-1].seconds == 360.0, "the next zone goes on"
+
+
+def test_a_valve_that_sticks_open_is_named_and_nothing_else_opens_there_by_schedule():
+    yard = Yard()
+    yard.keeper.stuck = {1}
+    yard.water("lawn", 3.0)
+    alarm = yard.alarms()[0]
+    assert (alarm.kind, alarm.zone) == ("stuck_open", "lawn")
+    block = yard.state.block_on("hedge", "main")
+    assert block is not None and not block.behind_master
+    yard.plan()
+    assert yard.state.openings == ()
+
+
+def test_a_broken_main_shuts_everything_until_a_person_clears_it():
+    yard = Yard(master=MASTER)
+    yard.later(15.0)
+    yard.pipes.leak_conductance = 5.0
+    yard.pipes.changed()
+    yard.later(3.0)
+    (alarm,) = yard.alarms()
+    assert alarm.kind == "main_break" and "Shut the supply by hand" in alarm.detail
+    assert yard.keeper.open_now == {}
+    yard.pipes.leak_conductance = 0.0
+    yard.pipes.changed()
+    yard.later(30.0)
+    assert yard.state.block_on("lawn", "main") is not None, "silence behind a closed master proves no repair"
+    yard.plan()
+    assert yard.state.openings == ()
+    taken, _ = yard.ask("clear", reason=alarm.key)
+    assert taken and yard.state.blocked == {} and not yard.state.alarms
+
+
+def test_a_person_takes_a_changed_flow_as_usual():
+    yard = Yard()
+    yard.pipes.conductance[0] *= 0.7
+    yard.pipes.changed()
+    yard.water("lawn")
+    assert [item.kind for item in yard.alarms()] == ["low_flow"]
+    taken, text = yard.ask("as-usual", zone="lawn")
+    assert taken and "Lawn" in text
+    assert not yard.state.alarms
+    for _ in range(4):
+        yard.water("lawn")
+    assert len(yard.alarms()) == 1
