@@ -1,4 +1,4 @@
-"""Forecasts for a recorded season: its own forecast.csv, or synthetic ones made from the true weather with usual errors.
+"""Synthetic forecasts of a recorded season: its true weather with the errors that forecasts usually have.
 
 The model of the synthetic forecast, one issue a day at 18:00 of the station's day for the nine days after it:
 
@@ -10,7 +10,7 @@ The model of the synthetic forecast, one issue a day at 18:00 of the station's d
   missed by ``CHANCE_SD`` in its logit;
 - ETo is missed by ``ETO_SD_MM`` of its lead day, of which half the variance lasts from issue to issue.
 
-One number a date decides at which lead its rain comes into sight and how its amount is missed, so that an error persists
+One number a date decides at which lead its rain comes into sight and how its amount is missed, so that an error lasts
 from issue to issue as real ones do and shrinks as the date comes near. Rates are rounded and FROM MEMORY of station
 verifications (no published table of one site's daily rain by lead day was found); those of ETo are the published RMSE
 named in ``dewpond.science.forecast_blend``. Everything is drawn from the seed.
@@ -50,9 +50,7 @@ def synthetic(season: Season, eto: Sequence[EtoValue], seed: int) -> tuple[Forec
     eto_mm = np.array([np.nan if value.eto_mm is None else value.eto_mm for value in eto])
     forecast_mm, chance = _rain(rng, rain_mm)
     forecast_eto_mm = _eto(rng, eto_mm)
-    return tuple(
-        _issue(season, n, forecast_mm, chance, forecast_eto_mm) for n in range(len(season.days) - 1)
-    )
+    return tuple(_issue(season, n, forecast_mm, chance, forecast_eto_mm) for n in range(len(season.days) - 1))
 
 
 def _rain(rng: np.random.Generator, rain_mm: Floats) -> tuple[Floats, Floats]:

@@ -47,6 +47,8 @@ class OperatorDesk:
         seconds: float | None = None,
         until: datetime | None = None,
         reason: str = "",
+        program: str = "",
+        percent: float | None = None,
         timeout_s: float = 15.0,
     ) -> OperatorReply:
         """Put a request to the brain and wait for its answer, at most ``timeout_s`` seconds.
@@ -67,6 +69,8 @@ class OperatorDesk:
                 seconds=seconds,
                 until=until,
                 reason=reason,
+                program=program,
+                percent=percent,
             )
             self._waiting.append(request)
             self._askers[request.request_id] = asker

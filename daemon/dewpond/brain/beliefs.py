@@ -63,13 +63,14 @@ def advance_day(
     eto_mm: float,
     rain_mm: float,
     share_of_day: float = 1.0,
+    use: FloatArray | float = 1.0,
 ) -> DayAmounts:
     """One date's balance from its evening before: ET and water in the order of the day, rain last.
 
     FAO-56 eq. 85-88 with the deep percolation of each wetting booked as drainage. ``share_of_day`` below 1 stops
-    part way through the day's ET (half-sine), for an estimate of the present.
+    part way through the day's ET (half-sine), for an estimate of the present; ``use`` is true over tabulated water use.
     """
-    unstressed_mm = eto_mm * table.coefficients(day)
+    unstressed_mm = eto_mm * table.coefficients(day) * use
     raw_mm = table.readily_available_mm(unstressed_mm)
     share_p = raw_mm / table.taw_mm
     depletion = depletion_mm.copy()
@@ -116,7 +117,14 @@ def learn_rain(soil: SoilState, day: date, rain_mm: float | None) -> SoilState:
 
 
 def book_opening(
-    soil: SoilState, table: ZoneTable, zone: Zone, days: LocalDays, start_s: float, open_s: float, why: str = ""
+    soil: SoilState,
+    table: ZoneTable,
+    zone: Zone,
+    days: LocalDays,
+    start_s: float,
+    open_s: float,
+    why: str = "",
+    metered_share: float | None = None,
 ) -> tuple[SoilState, float]:
     """Book the water of one finished opening, split at local midnight; returns the state and its gross depth in mm."""
     z = table.index[zone.id]
@@ -138,6 +146,7 @@ def book_opening(
                 net_mm=float((gross_mm - runoff_mm) * zone.efficiency),
                 runoff_mm=float(runoff_mm),
                 why=why,
+                metered_share=metered_share,
             )
         )
     surface_mm, surface_at_s = soil.surface_mm.copy(), soil.surface_at_s.copy()
@@ -146,7 +155,14 @@ def book_opening(
     return state, zone.application_rate_mm_h * open_s / 3600.0
 
 
-def depletion_at(soil: SoilState, table: ZoneTable, days: LocalDays, at_s: float, expected_eto_mm: float) -> FloatArray:
+def depletion_at(
+    soil: SoilState,
+    table: ZoneTable,
+    days: LocalDays,
+    at_s: float,
+    expected_eto_mm: float,
+    use: FloatArray | float = 1.0,
+) -> FloatArray:
     """Depletion of every zone at a moment, known days by what is known and the rest by the expected ETo. [mm]"""
     if soil.day is None:
         return soil.depletion_mm
@@ -159,7 +175,7 @@ def depletion_at(soil: SoilState, table: ZoneTable, days: LocalDays, at_s: float
         bookings = tuple(item for item in soil.bookings if item.date == day)
         eto_mm = fact.eto_mm if fact else expected_eto_mm
         rain_mm = soil.rain.get(day, 0.0) if day < last or share >= 1.0 else 0.0
-        depletion = advance_day(table, day, depletion, bookings, eto_mm, rain_mm, share).depletion_mm
+        depletion = advance_day(table, day, depletion, bookings, eto_mm, rain_mm, share, use).depletion_mm
         day += timedelta(days=1)
     return depletion
 

@@ -12,6 +12,7 @@ from datetime import timedelta
 
 from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer
 from dewpond.brain.alarms import cleared, raised
+from dewpond.brain.belief import daily
 from dewpond.brain.ground import Ground, ground_of
 from dewpond.brain.planner import plan_night
 from dewpond.brain.rules import forecasts, plugged
@@ -132,6 +133,9 @@ class Brain:
             if len(block.time_s) and block.time_s[-1] >= before.at_s:
                 # A late block is booked at its own time and says nothing of the present.
                 sensors[block.sensor] = SensorState(float(block.time_s[-1]), float(block.value[-1]), before.rejected)
+            if block.sensor in self.ground.probes and len(block.time_s):
+                believed = daily.fitting(self.ground, state.soil, state.belief)
+                state = replace(state, belief=daily.hear(believed, block))
             supply = self._meters.get(block.sensor)
             if supply is not None:
                 state = flow_watch.on_meter(state, supply, block)
@@ -200,10 +204,28 @@ class Brain:
             if found is None:
                 break
             soil, day = found
-            soil, rows = beliefs.close_day(soil, self.ground.table, day, state.day_reasons.get(day, ()))
-            state = replace(state, soil=soil)
-            commands += rows
+            closed, rows = beliefs.close_day(soil, self.ground.table, day, state.day_reasons.get(day, ()))
+            believed = daily.close_day(
+                self.ground, daily.fitting(self.ground, soil, state.belief), soil, day, closed.depletion_mm
+            )
+            state = replace(state, soil=closed, belief=believed.belief)
+            commands += daily.with_belief(rows, believed)
+            for doubt in believed.doubts:
+                state, told = self._doubted(state, doubt, now)
+                commands += told
         return state, commands
+
+    def _doubted(self, state: State, doubt: daily.Doubt, now: Now) -> Told:
+        """A probe is not believed any more, or is again."""
+        key = f"sensor/{doubt.sensor}"
+        if not doubt.why:
+            return cleared(state, key, now, "it agrees with the balance again")
+        zone = self.ground.zones[doubt.zone]
+        text = (
+            f"The soil probe {doubt.sensor} in {zone.name} is not believed: {doubt.why}. The balance decides there "
+            f"alone. Look at its cable, battery and contact with the soil."
+        )
+        return raised(state, key, "sensor_doubt", text, now, doubt.zone)
 
     def _expire(self, state: State, now: Now) -> Told:
         state, told = holds.expire_holds(pipe_watch.expire(state, now), now)

@@ -17,6 +17,8 @@ from dewpond.model.site import Site, Zone
 from dewpond.science.radiation import extraterrestrial_radiation_daily
 from dewpond.science.reference_et import hargreaves
 
+# A loam's, FAO-56 Table 19, p. 144; what a probe reads at field capacity is learned.
+USUAL_AVAILABLE_MM_M, USUAL_FIELD_CAPACITY_M3_M3 = 150.0, 0.25
 MILD_MIN_C, MILD_MAX_C = 10.0, 25.0  # the stated default day where nothing was ever measured
 
 
@@ -30,6 +32,7 @@ class Ground:
     days: LocalDays
     rules: PlaceRules
     limits: Mapping[str, Limits]
+    probes: Mapping[str, ProbePlace]  # by sensor id; one a zone, further ones are shown only
     watch: Mapping[str, WatchSettings]  # by supply id, of those that have a meter
 
     def assumed_eto(self, soil: SoilState, day: date) -> EtoFact:
@@ -51,6 +54,32 @@ class Ground:
         return float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
 
 
+@dataclass(frozen=True, slots=True)
+class ProbePlace:
+    """Where a soil probe stands, and what its zone's soil should hold."""
+
+    zone: int
+    root_depth_mm: float
+    field_capacity_m3_m3: float
+
+
+def probe_places(site: Site) -> dict[str, ProbePlace]:
+    """The first soil probe of each zone. Without roots and soil in the file, roots in a loam hold the zone's water."""
+    index = {zone.id: number for number, zone in enumerate(site.zones)}
+    found: dict[str, ProbePlace] = {}
+    for sensor in site.sensors:
+        if sensor.kind != "soil_moisture" or sensor.zone not in index:
+            continue
+        z = index[sensor.zone]
+        if any(place.zone == z for place in found.values()):
+            continue
+        zone = site.zones[z]
+        available_mm_m = zone.available_water_mm_m or USUAL_AVAILABLE_MM_M
+        root_depth_mm = zone.root_depth_mm or zone.taw_mm / available_mm_m * 1000.0
+        found[sensor.id] = ProbePlace(z, root_depth_mm, USUAL_FIELD_CAPACITY_M3_M3)
+    return found
+
+
 def ground_of(site: Site) -> Ground:
     """Everything fixed about a site."""
     days = LocalDays(site.timezone)
@@ -60,6 +89,7 @@ def ground_of(site: Site) -> Ground:
         zones={zone.id: zone for zone in site.zones},
         days=days,
         rules=PlaceRules(site, days),
+        probes=probe_places(site),
         watch=watch_settings(site),
         limits={supply.id: Limits(site.watering.max_open, supply.capacity_l_min) for supply in site.supplies},
     )

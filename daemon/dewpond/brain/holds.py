@@ -9,10 +9,11 @@ from dewpond.brain import pipe_watch
 from dewpond.brain.ground import Ground
 from dewpond.brain.planner import plan_night, plan_row
 from dewpond.brain.sequencer import Told, close_now
-from dewpond.brain.state import HoldState, Opening, State
+from dewpond.brain.state import HoldState, Opening, PercentState, State
 from dewpond.brain.water_need import ceiling_s
 from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishState
 from dewpond.model.events import Now, OperatorAsked
+from dewpond.model.operations import HIGHEST_PERCENT
 from dewpond.model.states import ValveState
 
 LONGEST_HOLD_DAYS = 366
@@ -21,7 +22,7 @@ NEVER_S = float("inf")
 
 def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
     """Carry out one request, or refuse it with the limit and the remedy."""
-    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release, "clear": _clear, "as-usual": _as_usual}
+    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release, "clear": _clear, "as-usual": _as_usual, "percent": _percent}
     handler = handlers.get(event.action)
     if handler is None:
         return state, [
@@ -163,6 +164,23 @@ def _as_usual(ground: Ground, state: State, event: OperatorAsked, now: Now) -> T
     state, replanned = replan(ground, state, now)
     text = f"{zone.name}'s usual flow is learned afresh; it is not watched until it has run a few times."
     return state, [*told, *replanned, _accept(event, text)]
+
+
+def _percent(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    """A person changes a program's percent; days and starts stay, and what is planned already stays too."""
+    names = [program.name for program in ground.site.programs]
+    if event.program not in names:
+        known = f"; programs are {', '.join(names)}" if names else "; the site file has no [[program]]"
+        return state, [_refuse(event, f"no program {event.program!r} here{known}")]
+    if event.percent is None:
+        left = {name: changed for name, changed in state.percents.items() if name != event.program}
+        text = f"{event.program} runs by the site file's own percent again, from the next planning on."
+        return replace(state, percents=left), [_accept(event, text)]
+    if not 0.0 <= event.percent <= HIGHEST_PERCENT:
+        return state, [_refuse(event, f"a percent lies between 0 and {HIGHEST_PERCENT:g}; {event.percent:g} does not")]
+    changed = PercentState(percent=event.percent, who=event.who, since=now.wall)
+    text = f"{event.program} runs at {event.percent:g} % of its minutes from the next planning on; days and starts stay."
+    return replace(state, percents={**state.percents, event.program: changed}), [_accept(event, text)]
 
 
 def replan(ground: Ground, state: State, now: Now) -> Told:

@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from dewpond.brain import water_need, wording
-from dewpond.brain.beliefs import depletion_at
+from dewpond.brain.belief import daily, evidence
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
-from dewpond.brain.rules import book, calendar, forecasts, plugged, room
+from dewpond.brain.rules import book, calendar, forecasts, percent, plugged, room
 from dewpond.brain.rules.outlook import ask
+from dewpond.brain.rules.percent import PercentToday
 from dewpond.brain.rules.plugged import Asked
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.rules_of_place import Interval
@@ -40,11 +41,15 @@ class _Tonight:
     night: NightState
     now_s: float
     depletion_mm: FloatArray
+    depletion_sd_mm: FloatArray
+    rate_factor: FloatArray
     raw_mm: FloatArray
     depths: Mapping[str, Depth]
     inputs: tuple[Input, ...]
+    seen: Mapping[str, tuple[Input, ...]]  # by zone id: what its probe and meter say
     asked: Asked
     provisional: frozenset[str]
+    percents: Mapping[str, PercentToday]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,15 +113,18 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
         night = NightState(window_date=day, opens_s=window.opens_s, closes_s=window.closes_s)
     expected = ground.assumed_eto(state.soil, ground.days.date_at(now_s))
     at_s = max(now_s, night.closes_s)
-    depletion_mm = depletion_at(state.soil, ground.table, ground.days, at_s, expected.eto_mm)
+    belief = daily.fitting(ground, state.soil, state.belief)
+    depletion_mm, depletion_sd_mm = daily.depletion(ground, belief, state.soil, at_s, expected.eto_mm)
     known_s = now_s if day in state.soil.eto and day in state.soil.rain else ground.days.end_s(day)
     forecast = forecasts.choose(state.forecasts, now_s)
-    question = ask(ground, state.soil, day, at_s, depletion_mm, forecast)
+    question = ask(ground, state.soil, day, at_s, depletion_mm, forecast, use=daily.use_factors(belief))
     asked = plugged.put(ground, state.soil, state.rule_words, question, forecast, tuple(book.BUILT_IN))
     return _Tonight(
         night=night,
         now_s=now_s,
         depletion_mm=depletion_mm,
+        depletion_sd_mm=depletion_sd_mm,
+        rate_factor=daily.rate_factors(belief),
         raw_mm=question.raw_mm,
         depths=room.fit(ground, book.depths(ground, question, asked.words), day, now_s, known_s, _taken(state, day)),
         inputs=(
@@ -126,8 +134,10 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
             ),
             *forecasts.inputs(state.forecasts, ground.days, now_s),
         ),
+        seen=evidence.inputs(ground, belief),
         asked=asked,
         provisional=plugged.waiting(ground, asked.words),
+        percents=percent.today(ground, state.soil, state.percents, day),
     )
 
 
@@ -164,13 +174,15 @@ def _decide(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> _Dec
 
 def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
     z = ground.table.index[zone.id]
-    return water_need.for_depth(
+    need = water_need.for_depth(
         zone,
         tonight.depths[zone.id],
         float(tonight.depletion_mm[z]),
         float(tonight.raw_mm[z]),
         float(ground.table.taw_mm[z]),
+        rate_factor=float(tonight.rate_factor[z]),
     )
+    return replace(need, depletion_sd_mm=float(tonight.depletion_sd_mm[z]))
 
 
 def _allowed(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> tuple[Interval, ...]:
@@ -208,11 +220,14 @@ def _by_program(
     ground: Ground, state: State, tonight: _Tonight, zone: Zone, need: Need, allowed: tuple[Interval, ...]
 ) -> _Decided:
     """A calendar zone runs by its programs' start times, whatever the balance says; the balance still counts it."""
-    runs, capped = calendar.runs(ground, tonight.night, zone)
+    runs, capped = calendar.runs(ground, tonight.night, zone, tonight.percents)
+    said = _percents_said(ground, tonight, zone)
     need = replace(need, water=False, seconds=0.0, net_mm=0.0, limits=(), weighed=None)
     if not runs:
         summary = f"Left dry: no program start falls into tonight's window; {need.depletion_mm:.1f} mm are missing."
-        return _Decided(zone, need, summary=summary)
+        if said and calendar.starts_for(ground, tonight.night, zone):
+            summary = f"Left dry: its program leaves no minutes; {need.depletion_mm:.1f} mm are missing."
+        return _Decided(zone, replace(need, limits=said), summary=summary)
     if not allowed:
         return _refused(ground, state, tonight, zone, need)
     chains = []
@@ -222,9 +237,15 @@ def _by_program(
         chains.append(Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed, release_s=start_s))
     seconds = sum(sum(chain.openings_s) for chain in chains)
     net_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
-    limits = ("The zone's own cap shortens the program.",) if capped else ()
+    limits = (*said, "The zone's own cap shortens the program.") if capped else said
     need = replace(need, water=True, seconds=seconds, net_mm=net_mm, limits=limits)
     return _Decided(zone, need, tuple(chains), tuple(program for _, program, _ in runs))
+
+
+def _percents_said(ground: Ground, tonight: _Tonight, zone: Zone) -> tuple[str, ...]:
+    """Where tonight's percent of each of the zone's programs comes from."""
+    names = dict.fromkeys(program.name for program in calendar.starts_for(ground, tonight.night, zone))
+    return tuple(tonight.percents[name].why for name in names if tonight.percents[name].worth_saying)
 
 
 def _pack_all(ground: Ground, decided: Sequence[_Decided], kept: Sequence[Opening]) -> dict[str, list[_Piece]]:
@@ -376,7 +397,7 @@ def _reason(item: _Decided, tonight: _Tonight, pieces: Sequence[_Piece]) -> Zone
         utc(tonight.now_s),
         len(pieces),
         item.zone.rule,
-        tonight.inputs,
+        (*tonight.inputs, *tonight.seen[item.zone.id]),
         extra,
         item.decision,
         item.summary,

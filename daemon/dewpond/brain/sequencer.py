@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from dewpond.brain.belief.daily import with_metered
 from dewpond.brain.beliefs import book_opening
 from dewpond.brain.ground import Ground
 from dewpond.brain.planner import plan_row
@@ -27,6 +28,9 @@ MADE_WAY = "made way for water by hand"
 ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
 ON_TIME_S = 1e-6
+METERED_S = 120.0  # a shorter opening mostly fills its pipe
+COUNTED_PULSES = 20.0  # fewer say too little
+PLAUSIBLE_SHARE = (0.4, 2.5)  # of the file's flow; beyond it something is broken, which is the pipe watch's to say
 LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
 Told = tuple[State, list[Command]]
@@ -275,7 +279,11 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
         told = state.reasons.get(item.zone)
         because = item.cause if item.by_hand or told is None else told.summary
         start_s = start.timestamp()
-        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because)
+        share = _metered_share(ground, state, item, open_s)
+        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
+        if state.belief is not None:
+            learned = with_metered(state.belief, ground.table.index[zone.id], share)
+            state = replace(state, belief=learned)
         end_s = start.timestamp() + open_s
         state = replace(state, soil=soil, last_runs={**state.last_runs, item.zone: (end_s, gross_mm)})
         commands.append(
@@ -304,6 +312,18 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
     commands += [plan_row(remainder or item, word), _zone_topic(replace(item, state=S.CLOSED), now, cause)]
     return state, commands
+
+
+def _metered_share(ground: Ground, state: State, item: Opening, open_s: float) -> float | None:
+    """What the meter counted over what the file says, of an opening it saw alone and long enough; else None."""
+    supply = ground.site.supply(item.supply)
+    alone = all(other.run_id == item.run_id for other in active(state, item.supply))
+    if supply.meter is None or supply.shared_with_house or not alone or open_s < METERED_S:
+        return None
+    settings = ground.watch.get(item.supply)
+    share = item.metered_l / (item.flow_l_min * open_s / 60.0)
+    counted = settings is None or item.metered_l >= COUNTED_PULSES * settings.meter.pulse_l
+    return share if counted and PLAUSIBLE_SHARE[0] <= share <= PLAUSIBLE_SHARE[1] else None
 
 
 def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, cause: str) -> RecordRun:

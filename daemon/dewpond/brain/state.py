@@ -9,6 +9,7 @@ from datetime import date, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain.belief.state import BeliefState
 from dewpond.brain.pipes.state import WatchState
 from dewpond.brain.rules.forecasts import Source
 from dewpond.brain.rules.plugged_state import Word
@@ -35,6 +36,7 @@ class Booking:
     net_mm: float
     runoff_mm: float
     why: str = ""
+    metered_share: float | None = None  # of what the site file says, by a meter that saw this zone alone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +207,7 @@ class State:
     last_runs: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # zone -> (end_s, gross_mm)
     flow_told_s: Mapping[str, float] = field(default_factory=dict)
     site_digest: str = ""
+    belief: BeliefState | None = None
     pipes: Mapping[str, PipeMemory] = field(default_factory=dict)  # by supply id
     blocked: Mapping[str, PipeBlock] = field(default_factory=dict)  # by zone id, or "supply/" and a supply's id
     clock_set_s: float = float("-inf")  # elapsed time at which the wall clock was last set

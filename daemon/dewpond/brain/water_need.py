@@ -35,6 +35,7 @@ class Need:
     seconds: float
     limits: tuple[str, ...] = ()
     weighed: Weighed | None = None
+    depletion_sd_mm: float = 0.0
 
 
 def ceiling_s(zone: Zone) -> float:
@@ -47,14 +48,20 @@ def night_cap_s(zone: Zone) -> float:
     return math.ceil(NIGHT_CAP_SHARE * zone.raw_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
 
 
-def for_depth(zone: Zone, depth: Depth, depletion_mm: float, raw_mm: float, taw_mm: float) -> Need:
-    """Turn a wanted net depth into whole seconds of watering under the zone's own caps."""
+def for_depth(
+    zone: Zone, depth: Depth, depletion_mm: float, raw_mm: float, taw_mm: float, *, rate_factor: float = 1.0
+) -> Need:
+    """Turn a wanted net depth into whole seconds of watering under the zone's own caps.
+
+    ``rate_factor`` is the application the meter has shown over the site file's.
+    """
+    rate_mm_h = zone.application_rate_mm_h * rate_factor
     until_next_mm, noted = depth.until_next_mm, (depth.note,) if depth.note else ()
     dry = Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, noted)
     if depth.net_mm <= 0.0:
         return dry
     limits = list(noted)
-    wanted_s = math.floor(depth.net_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
+    wanted_s = math.floor(depth.net_mm / zone.efficiency / rate_mm_h * 3600.0)
     seconds = min(wanted_s, night_cap_s(zone))
     if seconds < wanted_s:
         limits.append(
@@ -66,7 +73,7 @@ def for_depth(zone: Zone, depth: Depth, depletion_mm: float, raw_mm: float, taw_
             f"Less than {LEAST_OPENING_S:.0f} s of watering only fills the pipe; it waits for the next chance."
         )
         return replace(dry, limits=tuple(limits))
-    given_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
+    given_mm = seconds * rate_mm_h * zone.efficiency / 3600.0
     return replace(dry, water=True, net_mm=given_mm, seconds=seconds, limits=tuple(limits), weighed=depth.weighed)
 
 

@@ -97,7 +97,7 @@ def reason(
         rule=rule,
         summary=summary or (watered(need, openings, rule) if need.water else left_dry(need)),
         depletion_mm=need.depletion_mm,
-        depletion_sd_mm=0.0,
+        depletion_sd_mm=need.depletion_sd_mm,
         depletion_after_mm=max(0.0, need.depletion_mm - net_mm),
         raw_mm=need.raw_mm,
         taw_mm=need.taw_mm,

@@ -23,6 +23,7 @@ def show_plan(body: Plain) -> None:
         console.print(_timetable(body["openings"], zone))
     else:
         console.print("No opening is planned.")
+    _show_programs(console, body)
     for reason in body.get("reasons", ()):
         console.print(f"{reason['zone']}: {reason['sentences'][0]}")
         for sentence in reason["sentences"][1:]:
@@ -50,12 +51,18 @@ def show_status(body: Plain) -> None:
     console.print(table)
     for supply in body["supplies"]:
         console.print(f"supply {supply['id']}: {_flow(supply)}; {supply['watching']}")
+    _show_programs(console, body)
     for sensor in body["sensors"]:
         if not sensor["fresh"]:
             told = "nothing heard yet" if sensor["at"] is None else f"last heard {_clock(sensor['at'], zone)}"
             console.print(f"sensor {sensor['id']}: {told}")
     for alarm in body["alarms"]:
         console.print(f"! {alarm['sentence']} (since {_clock(alarm['since'], zone)})", style="bold")
+
+
+def _show_programs(console: Console, body: Plain) -> None:
+    for program in body.get("programs", ()):
+        console.print(program["why"], markup=False, highlight=False)
 
 
 def _timetable(openings: Sequence[Plain], zone: ZoneInfo) -> Table:

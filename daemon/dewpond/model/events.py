@@ -114,7 +114,7 @@ class ForecastDay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForecastKnown(Event):
-    """A forecast of days that are not over yet, in order of date. ``raw_ref`` names the kept answer it was read from."""
+    """A forecast of days that are not over yet, in order of date. ``raw_ref`` names the kept answer it comes from."""
 
     issued_at: datetime
     source: str
@@ -138,7 +138,10 @@ class DayEnded(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OperatorAsked(Event):
-    """A person asks for something. ``action`` is water, stop, hold or release; the brain answers by ``request_id``."""
+    """A person asks for something. ``action`` is water, stop, hold or release; the brain answers by ``request_id``.
+
+    ``program`` and ``percent`` belong to the action percent; None goes back to what the site file says. [%]
+    """
 
     request_id: str
     who: str
@@ -147,6 +150,8 @@ class OperatorAsked(Event):
     seconds: float | None = None
     until: datetime | None = None
     reason: str = ""
+    program: str = ""
+    percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ from typing import Any, ClassVar
 # no source). The brain applies each zone's own, which is lower for spray and rotor.
 LONGEST_WATERING_S = 12 * 3600.0
 LONGEST_TEXT = 200
+HIGHEST_PERCENT = 200.0  # of a program's minutes
 
 
 class RequestRefused(ValueError):
@@ -72,9 +73,18 @@ class AsUsualRequest:
     zone: str
 
 
-Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest | ClearRequest | AsUsualRequest
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PercentRequest:
+    """Run a program at this share of its minutes from the next planning on; None goes back to the site file. [%]"""
+
+    action: ClassVar[str] = "percent"
+    program: str
+    percent: float | None = None
+
+
+Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest | ClearRequest | AsUsualRequest | PercentRequest
 REQUESTS: Mapping[str, type[Request]] = {
-    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest, ClearRequest, AsUsualRequest)
+    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest, ClearRequest, AsUsualRequest, PercentRequest)
 }
 
 
@@ -88,7 +98,7 @@ def parse(op: str, plain: Mapping[str, Any]) -> Request:
     if unknown:
         raise RequestRefused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(sorted(known))}")
     given = {name: _CHECKS[name](op, value) for name, value in plain.items() if value is not None}
-    missing = {"water": {"zone", "seconds"}, "hold": {"until"}, "clear": {"reason"}, "as-usual": {"zone"}}.get(op, set()) - given.keys()
+    missing = {"water": {"zone", "seconds"}, "hold": {"until"}, "clear": {"reason"}, "as-usual": {"zone"}, "percent": {"program"}}.get(op, set()) - given.keys()
     if missing:
         raise RequestRefused(f"{op}: {' and '.join(sorted(missing))} is missing")
     return kind(**given)
@@ -128,9 +138,17 @@ def _until(op: str, value: Any) -> datetime:
     return until
 
 
+def _percent(op: str, value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= HIGHEST_PERCENT:
+        raise RequestRefused(f"{op}: percent ({str(value)[:20]}) is not a number from 0 to {HIGHEST_PERCENT:g}")
+    return float(value)
+
+
 _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "zone": _zone,
     "seconds": _seconds,
     "until": _until,
     "reason": _text("reason"),
+    "program": _text("program"),
+    "percent": _percent,
 }

@@ -86,6 +86,17 @@ class AlarmView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ProgramView:
+    """One program as it would run if it were planned now; ``changed_by`` is empty while the site file's percent holds."""
+
+    name: str
+    percent: float
+    why: str
+    changed_by: str = ""
+    changed_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteView:
     """The whole site now; ``at`` is the data's own time, in UTC."""
 
@@ -109,3 +120,4 @@ class SiteView:
     openings: tuple[OpeningView, ...]
     alarms: tuple[AlarmView, ...]
     simulated: bool = False
+    programs: tuple[ProgramView, ...] = ()

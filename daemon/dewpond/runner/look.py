@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dewpond.brain import pipe_watch
-from dewpond.brain.beliefs import depletion_at
+from dewpond.brain.belief import daily
 from dewpond.brain.brain import Brain
+from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
+from dewpond.brain.rules import percent
 from dewpond.brain.sequencer import active
 from dewpond.brain.state import Opening, SoilState, State
 from dewpond.model.events import Now
 from dewpond.model.site import Sensor, Supply, Zone
 from dewpond.model.states import ValveState
-from dewpond.model.view import AlarmView, OpeningView, SensorView, SiteView, SupplyView, ZoneView
+from dewpond.model.view import AlarmView, OpeningView, ProgramView, SensorView, SiteView, SupplyView, ZoneView
 
 UNITS = {
     "rain": "mm",
@@ -38,7 +40,7 @@ class Look:
 
     def __init__(self, brain: Brain) -> None:
         self._brain = brain
-        self._depletion_mm = np.zeros(0)
+        self._missing = (np.zeros(0), np.zeros(0))
         self._worked_out: tuple[SoilState | None, int] = (None, 0)
 
     def __call__(self, state: State, now: Now) -> SiteView:
@@ -70,6 +72,7 @@ class Look:
                 for a in state.alarms.values()
             ),
             simulated=site.relays.driver == "simulated",
+            programs=_programs(ground, state, night.window_date if night else window.date),
         )
 
     def _zone(self, state: State, zone: Zone, now: Now) -> ZoneView:
@@ -86,8 +89,8 @@ class Look:
             opened_at=running.opened_at if running else None,
             until=_until(running),
             asked_by=running.cause if running else "",
-            depletion_mm=float(self._now_missing(state, now)[z]),
-            depletion_sd_mm=0.0,
+            depletion_mm=float(self._now_missing(state, now)[0][z]),
+            depletion_sd_mm=float(self._now_missing(state, now)[1][z]),
             raw_mm=float(ground.table.raw_mm[z]),
             taw_mm=float(ground.table.taw_mm[z]),
             flow_l_min=zone.flow_l_min,
@@ -98,14 +101,15 @@ class Look:
             reason=state.reasons.get(zone.id),
         )
 
-    def _now_missing(self, state: State, now: Now) -> NDArray[np.float64]:
-        """Depletion now; remembered for a minute as long as the ledger is the same."""
+    def _now_missing(self, state: State, now: Now) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Depletion now and its standard deviation; remembered for a minute as long as the ledger is the same."""
         ground, at_s = self._brain.ground, now.wall.timestamp()
         if self._worked_out[0] is not state.soil or self._worked_out[1] != int(at_s // 60):
             expected_mm = ground.assumed_eto(state.soil, ground.days.date_at(at_s)).eto_mm
-            self._depletion_mm = depletion_at(state.soil, ground.table, ground.days, at_s, expected_mm)
+            belief = daily.fitting(ground, state.soil, state.belief)
+            self._missing = daily.depletion(ground, belief, state.soil, at_s, expected_mm)
             self._worked_out = (state.soil, int(at_s // 60))
-        return self._depletion_mm
+        return self._missing
 
     def _supply(self, state: State, supply: Supply, now: Now) -> SupplyView:
         meter = state.sensors.get(supply.meter or "")
@@ -141,6 +145,15 @@ def _held(state: State, zone: Zone) -> str:
     if state.night is not None and zone.id in state.night.stopped_zones:
         return "stopped by a person for this window"
     return ""
+
+
+def _programs(ground: Ground, state: State, day: date) -> tuple[ProgramView, ...]:
+    found = []
+    for name, told in percent.today(ground, state.soil, state.percents, day).items():
+        changed = state.percents.get(name)
+        who, at = (changed.who, changed.since) if changed else ("", None)
+        found.append(ProgramView(name=name, percent=told.percent, why=told.why, changed_by=who, changed_at=at))
+    return tuple(found)
 
 
 def _opening(item: Opening) -> OpeningView:

@@ -27,7 +27,16 @@ from dewpond.model.commands import (
     RecordReason,
     RecordRun,
 )
-from dewpond.model.events import ClockStepped, DayEnded, Event, Now, RuleAnswered, ValveClosed, ValveOpened, ValveRefused
+from dewpond.model.events import (
+    ClockStepped,
+    DayEnded,
+    Event,
+    Now,
+    RuleAnswered,
+    ValveClosed,
+    ValveOpened,
+    ValveRefused,
+)
 from dewpond.model.view import SiteView
 from dewpond.ports import Bus, Calendar, Clock, Desk, OperatorReply, Rules, Store, Valves, WeatherFeed
 

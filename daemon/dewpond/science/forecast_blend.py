@@ -4,7 +4,7 @@ How many days it follows is drawn, so that the share of futures which follow fal
 skill does. The rest of the futures stay as they were drawn from the record: they are what the forecast may be wrong by.
 
 Skill by lead time. No published table was found that gives a single site's daily rain by lead day, so the figures for
-rain are rounded ones FROM MEMORY of station verifications of global models; the score by which a source is measured here
+rain are rounded ones FROM MEMORY of station verifications of global models; the score that a source earns at the site
 corrects them. For ETo: an RMSE of 0.68 mm/d for the first three days (seven sites in four countries, FAO-56, "Comparing
 the use of past and forecast weather data for estimating reference evapotranspiration", 2020) and of 0.59 to 0.98 mm/d
 over a week (Central Chile, Sci. Total Environ. 957, 2024, 177606), both by their abstracts.

@@ -68,7 +68,8 @@ def replay(
     """Replay a season from 00:00 site time of ``first`` to the end of ``last``, both included.
 
     Every zone starts at field capacity. ``forecast`` is "season" (the season's own forecast.csv, where it has one),
-    "synthetic", "none", or forecasts to be told, each at its own ``at``. Raises ReplayRefused when the dates lie outside the season.
+    "synthetic", "none", or forecasts to be told, each at its own ``at``. Raises ReplayRefused when the dates lie
+    outside the season.
     """
     first, last = _dates(season, first, last)
     _check_rule(rule)
@@ -129,7 +130,14 @@ class _Run:
     """The wiring of one replay; ports of design "one decision core, three worlds"."""
 
     def __init__(
-        self, site: Site, season: Season, eto: Sequence[EtoValue], first: date, last: date, seed: int, told: Sequence[Event]
+        self,
+        site: Site,
+        season: Season,
+        eto: Sequence[EtoValue],
+        first: date,
+        last: date,
+        seed: int,
+        told: Sequence[Event],
     ) -> None:
         self.site, self.first, self.last, self.seed = site, first, last, seed
         self.season_name = season.station.name

@@ -15,7 +15,8 @@ FUTURES, DAYS = 64, 14
 def drawn():
     rng = np.random.default_rng(3)
     wet = rng.random((FUTURES, DAYS)) < 0.3
-    return Futures(np.where(wet, 2.0, 5.0) + rng.random((FUTURES, DAYS)), wet * (1.0 + rng.gamma(0.8, 8.0, (FUTURES, DAYS))))
+    rain_mm = wet * (1.0 + rng.gamma(0.8, 8.0, (FUTURES, DAYS)))
+    return Futures(np.where(wet, 2.0, 5.0) + rng.random((FUTURES, DAYS)), rain_mm)
 
 
 def outlook(rain_mm=None, probability=None, eto_mm=None, weight=1.0):

@@ -44,10 +44,12 @@ def read_forecast_days(
     if not ahead:
         last = max((interval.end for interval in intervals), default=None)
         told = f"its last hour is {last:%Y-%m-%d %H:%M} UTC" if last else "it has no hours"
-        return ForecastRead(known=None, refused=(f"{what}: nothing of it lies ahead, {told}; not used, check the feed",))
+        return ForecastRead(
+            known=None, refused=(f"{what}: nothing of it lies ahead, {told}; not used, check the feed",)
+        )
     today = at.astimezone(ZoneInfo(timezone)).date()
     refused: list[str] = []
-    days = [day for day in _days(intervals, timezone, issued_at) if day.date >= today]
+    days = [day for day in _days(intervals, timezone, at) if day.date >= today]
     kept = tuple(_believable(day, today, what, refused) for day in days)
     kept = tuple(day for day in kept if day.rain_mm is not None or day.eto_mm is not None)
     known = ForecastKnown(at=at, issued_at=issued_at, source=source, days=kept, raw_ref=raw_ref) if kept else None
@@ -74,14 +76,14 @@ def season_forecasts(rows: Sequence[ForecastRow], timezone: str) -> list[Event]:
     return events
 
 
-def _days(intervals: Sequence[Interval], timezone: str, issued_at: datetime) -> list[ForecastDay]:
+def _days(intervals: Sequence[Interval], timezone: str, at: datetime) -> list[ForecastDay]:
     rain = _sums(intervals, timezone, lambda interval: interval.rain_mm)
     eto = _sums(intervals, timezone, lambda interval: interval.et0_mm)
     chance = _chances(intervals, timezone)
     days = []
     for day in sorted(rain.keys() | eto.keys()):
         start, end = station_day_bounds_utc(timezone, day)
-        to_come_h = (end - min(max(start, issued_at), end)).total_seconds() / 3600.0
+        to_come_h = (end - min(max(start, at), end)).total_seconds() / 3600.0
         whole_h = (end - start).total_seconds() / 3600.0
         rain_mm, rain_h = rain.get(day, (0.0, 0.0))
         eto_mm, eto_h = eto.get(day, (0.0, 0.0))
@@ -146,7 +148,9 @@ def _believable(day: ForecastDay, today: date, what: str, refused: list[str]) ->
         refused.append(_beyond(what, f"{rain_mm:g} mm of rain on {day.date}", f"0 to {MOST_RAIN_MM_DAY:g} mm a day"))
         rain_mm = None
     if eto_mm is not None and not -0.5 <= eto_mm <= MOST_ETO_MM_DAY:
-        refused.append(_beyond(what, f"reference ET of {eto_mm:g} mm on {day.date}", f"0 to {MOST_ETO_MM_DAY:g} mm a day"))
+        refused.append(
+            _beyond(what, f"reference ET of {eto_mm:g} mm on {day.date}", f"0 to {MOST_ETO_MM_DAY:g} mm a day")
+        )
         eto_mm = None
     chance = day.rain_probability if rain_mm is not None else None
     eto_mm = None if eto_mm is None else max(0.0, eto_mm)

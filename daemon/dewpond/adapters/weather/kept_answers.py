@@ -31,7 +31,9 @@ class KeptAnswers:
             for old in sorted(self._folder.glob("*.json.gz"))[:-MOST_KEPT]:
                 old.unlink()
         except OSError as error:
-            why = f"{self._folder}: the answer of a forecast could not be kept ({error.strerror}); make room on the disk"
+            why = (
+                f"{self._folder}: the answer of a forecast could not be kept ({error.strerror}); make room on the disk"
+            )
             return "", why
         self._last = (digest, name)
         return name, ""

@@ -83,7 +83,7 @@ class OpenMeteoDays:
     def forecast(self, plain: Any, fetched_at: datetime, raw_ref: str) -> ForecastRead:
         """Whole days as the service sums them by hour, from today on; it states no time of issue but the poll's."""
         return read_forecast_days(
-            openmeteo.parse(plain).intervals,
+            self._parsed(plain).intervals,
             source=OPEN_METEO,
             timezone=self._timezone,
             issued_at=fetched_at,
@@ -91,10 +91,13 @@ class OpenMeteoDays:
             raw_ref=raw_ref,
         )
 
+    def _parsed(self, plain: Any) -> FeedAnswer:
+        require_place(openmeteo.place(plain), self._place, OPEN_METEO)
+        return openmeteo.parse(plain)
+
     def take(self, plain: Any, fetched_at: datetime) -> tuple[list[OnlineDay], list[str]]:
         """A day counts once all its hours are there and over."""
-        require_place(openmeteo.place(plain), self._place, OPEN_METEO)
-        answer = within_bounds(openmeteo.parse(plain), fetched_at)
+        answer = within_bounds(self._parsed(plain), fetched_at)
         days = []
         for total in day_sums(answer, ZoneInfo(self._timezone)):
             start, end = station_day_bounds_utc(self._timezone, total.date)
@@ -120,8 +123,7 @@ class MetNorwayDays:
 
     def take(self, plain: Any, fetched_at: datetime) -> tuple[list[OnlineDay], list[str]]:
         """Keeps the latest word on each hour; a day counts once it is over, by the rule of 22 of 24 hours."""
-        require_place(met_norway.place(plain), self._place, MET_NORWAY)
-        answer = within_bounds(met_norway.parse(plain), fetched_at)
+        answer = within_bounds(self._parsed(plain), fetched_at)
         believed = {interval.start: interval.rain_mm for interval in answer.intervals}
         earliest, latest = fetched_at - timedelta(days=4), fetched_at + timedelta(hours=STAND_IN_HOURS)
         for hour in met_norway.hours(plain):
@@ -138,13 +140,17 @@ class MetNorwayDays:
     def forecast(self, plain: Any, fetched_at: datetime, raw_ref: str) -> ForecastRead:
         """Rain and its probability, as of the time the service says it was updated; it has no reference ET."""
         return read_forecast_days(
-            met_norway.parse(plain).intervals,
+            self._parsed(plain).intervals,
             source=MET_NORWAY,
             timezone=self._timezone,
             issued_at=met_norway.updated_at(plain) or fetched_at,
             at=fetched_at,
             raw_ref=raw_ref,
         )
+
+    def _parsed(self, plain: Any) -> FeedAnswer:
+        require_place(met_norway.place(plain), self._place, MET_NORWAY)
+        return met_norway.parse(plain)
 
     def _days(self) -> tuple[DayWeather, ...]:
         hours = [self._hours[start] for start in sorted(self._hours)]

@@ -20,7 +20,8 @@ from dewpond.science.forecast_blend import LEADS, WET_MM
 FloatArray = NDArray[np.float64]
 
 AMOUNTS_MM = np.array([WET_MM, 5.0, 15.0])  # a day's rain reaches these or not
-USUAL_CHANCE = np.array([0.28, 0.15, 0.05])  # of it, where nothing was measured (from memory: land between 20 and 60 deg)
+# Chance of it where nothing was measured: land between 20 and 60 degrees (from memory). [-]
+USUAL_CHANCE = np.array([0.28, 0.15, 0.05])
 USUAL_CHANCE_DAYS = 10.0  # that weigh as much as the measured ones
 RECORD_DAYS = 60  # of the record that the forecast must beat
 # Rain score by lead day that a usual forecast reaches against the record (from memory, rounded). [-]
@@ -54,7 +55,8 @@ class Trust:
     rain_reference: FloatArray = field(default_factory=lambda: np.full(LEADS, PRIOR_DAYS * RAIN_REFERENCE))
     eto_error: FloatArray = field(default_factory=lambda: PRIOR_DAYS * fb.ETO_SD_MM**2)
     eto_reference: FloatArray = field(default_factory=lambda: np.full(LEADS, PRIOR_DAYS * 1.2**2))
-    checked_days: int = 0
+    checked_days: int = 0  # whose rain was said the day before
+    eto_checked_days: int = 0
     broken: int = 0
     recent: tuple[Check, ...] = ()
 
@@ -113,7 +115,8 @@ def check_eto(trust: Trust, said: list[tuple[int, float]], eto_mm: float, usual_
     for lead, said_mm in said:
         error[lead - 1] += (said_mm - eto_mm) ** 2
         reference[lead - 1] += (usual_mm - eto_mm) ** 2
-    return replace(trust, eto_error=error, eto_reference=reference)
+    checked_days = trust.eto_checked_days + any(lead == 1 for lead, _ in said)
+    return replace(trust, eto_error=error, eto_reference=reference, eto_checked_days=checked_days)
 
 
 def evidence(trust: Trust) -> str:

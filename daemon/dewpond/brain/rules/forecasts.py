@@ -94,7 +94,7 @@ def learn(known: Known, event: ForecastKnown, days: LocalDays, now_s: float) -> 
     return {**known, event.source: source}
 
 
-def _with(promises: tuple[Promise, ...], fresh: Mapping[tuple[date, int], Promise], today: date) -> tuple[Promise, ...]:
+def _with(promises: tuple[Promise, ...], fresh: dict[tuple[date, int], Promise], today: date) -> tuple[Promise, ...]:
     """The last word on each date and lead day; those that nobody measured for days are given up."""
     oldest = today - timedelta(days=3)
     kept = {(item.date, item.lead): item for item in promises if item.date >= oldest} | fresh
@@ -136,16 +136,18 @@ def check_eto(known: Known, event: ReferenceEtKnown, usual_mm: float) -> Known:
 
 
 def doubted(known: Known) -> list[tuple[str, str]]:
-    """Sources whose rain is hardly believed any more: name, and a sentence with the evidence."""
-    return [
-        (
-            name,
-            f"The forecast of {name} is hardly believed here: {forecast_trust.evidence(source.trust)}. "
-            "Waterings count on the record instead; check the place in the site file and the rain gauge.",
-        )
-        for name, source in sorted(known.items())
-        if source.trust.recent and source.trust.rain_belief()[0] < forecast_trust.DOUBT_SHARE
-    ]
+    """Sources that are hardly believed any more: name, and a sentence with the evidence."""
+    found = []
+    for name, source in sorted(known.items()):
+        trust, why = source.trust, []
+        if trust.checked_days and trust.rain_belief()[0] < forecast_trust.DOUBT_SHARE:
+            why.append(f"{forecast_trust.evidence(trust)}; check the rain gauge")
+        if trust.eto_checked_days and trust.eto_belief()[0] < forecast_trust.DOUBT_SHARE:
+            why.append("its reference ET misses by more than the mean of the last days; check the weather station")
+        if why:
+            told = f"The forecast of {name} is hardly believed here: {', and '.join(why)} and the site's place."
+            found.append((name, f"{told} Waterings count on the record instead."))
+    return found
 
 
 def choose(known: Known, now_s: float) -> Chosen | None:
@@ -166,7 +168,9 @@ def _share(chosen: Chosen) -> float:
     return care * float(chosen.source.trust.rain_belief()[0])
 
 
-def blend(drawn: Futures, chosen: Chosen | None, days: LocalDays, first: date, seed: int, *, rain_counts: bool) -> Futures:
+def blend(
+    drawn: Futures, chosen: Chosen | None, days: LocalDays, first: date, seed: int, *, rain_counts: bool
+) -> Futures:
     """Futures from ``first`` on that follow the chosen forecast as far as it is believed.
 
     Without ``rain_counts`` no future brings rain: the site's ledger would never hear of it.
@@ -230,6 +234,4 @@ def _input(aged: Chosen, chosen: Chosen | None, days: LocalDays, now_s: float) -
     else:
         told = f"{aged.age}, {_share(aged):.0%} of the usual belief, {forecast_trust.evidence(aged.source.trust)}"
     kept = f", answer kept as {last.raw_ref}" if last.raw_ref else ""
-    return Input(
-        name=name, value=rain_mm, unit="mm", source=f"{last.source}: {spoken}; {told}{kept}", known_at=last.at
-    )
+    return Input(name=name, value=rain_mm, unit="mm", source=f"{last.source}: {spoken}; {told}{kept}", known_at=last.at)

@@ -33,14 +33,19 @@ def ask(
     closes_s: float,
     depletion_mm: FloatArray,
     forecast: forecasts.Chosen | None = None,
+    *,
+    use: FloatArray | float = 1.0,
 ) -> Question:
-    """The question of the night that opened on ``window_date``; ``depletion_mm`` is expected at ``closes_s``."""
+    """The question of the night that opened on ``window_date``; ``depletion_mm`` is expected at ``closes_s``.
+
+    ``use`` is each zone's learned water use over the tabulated one.
+    """
     first = ground.days.date_at(closes_s)
     futures = _futures(ground, soil, first, forecast)
     table = ground.table
     remembered = _remembered(soil, table.ids)
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
-    coefficient = np.array([table.coefficients(day) for day in days]) * (1.0 + CARE * remembered**2)
+    coefficient = np.array([table.coefficients(day) for day in days]) * use * (1.0 + CARE * remembered**2)
     coefficient[0] *= 1.0 - ground.days.et_share(closes_s)
     etc_mm = coefficient[:, :, None] * futures.eto_mm.T[:, None, :]
     raw_mm = _raw_ahead(ground, etc_mm)

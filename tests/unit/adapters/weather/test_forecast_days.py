@@ -84,7 +84,8 @@ def test_a_day_of_a_clock_change_is_whole_with_its_own_hours() -> None:
 
 
 def test_absurd_amounts_are_refused_by_day_with_limit_and_remedy() -> None:
-    read = _read([*_hours(MIDNIGHT, 24, rain_mm=500 / 24, et0_mm=1.0), *_hours(MIDNIGHT + timedelta(days=1), 24, rain_mm=1.0)])
+    absurd = _hours(MIDNIGHT, 24, rain_mm=500 / 24, et0_mm=1.0)
+    read = _read([*absurd, *_hours(MIDNIGHT + timedelta(days=1), 24, rain_mm=1.0)])
     assert read.known is not None
     assert [(day.date.day, day.rain_mm, day.eto_mm) for day in read.known.days] == [(5, 24.0, None)]
     rain, eto = read.refused

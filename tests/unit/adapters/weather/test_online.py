@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import gzip
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,8 +13,9 @@ import pytest
 
 from dewpond.adapters.weather.et_child import Place
 from dewpond.adapters.weather.feeds.client import Age, Answer
+from dewpond.adapters.weather.kept_answers import KeptAnswers
 from dewpond.adapters.weather.online import MetNorwayDays, OnlineWeather, OpenMeteoDays
-from dewpond.model.events import FaultSeen, RainKnown, ReferenceEtKnown
+from dewpond.model.events import FaultSeen, ForecastKnown, RainKnown, ReferenceEtKnown
 
 PLACE = Place(latitude_deg=50.0, elevation_m=117.0)
 BERLIN = "Europe/Berlin"
@@ -184,3 +186,85 @@ def test_an_untrusted_clock_does_not_poll(clock: Any, et: Any) -> None:
     assert feed.drain(clock.now()) == []
     assert client.asked == []
     assert feed.next_due_s(clock.now()) == clock.elapsed_s + 60.0
+
+
+def _known(told: list[Any]) -> list[ForecastKnown]:
+    return [event for event in told if isinstance(event, ForecastKnown)]
+
+
+def test_the_days_ahead_become_a_forecast_of_whole_local_days(open_meteo: Any, clock: Any, et: Any) -> None:
+    at = datetime(2026, 5, 14, 21, tzinfo=UTC)
+    clock.move_to(at)
+    client = SavedClient()
+    client.answer = _answer(open_meteo, at)
+    (known,) = _known(_poll(_online(client, clock, et, OpenMeteoDays(BERLIN)), clock))
+    assert (known.source, known.issued_at) == ("Open-Meteo", at)
+    assert (15, 7.3, 4.3) in [(day.date.day, day.rain_mm, day.eto_mm) for day in known.days]
+    assert all(day.rain_probability is None or 0.0 <= day.rain_probability <= 1.0 for day in known.days)
+
+
+def test_a_forecast_is_told_once_for_each_answer(open_meteo: Any, clock: Any, et: Any) -> None:
+    at = datetime(2026, 5, 14, 12, tzinfo=UTC)
+    clock.move_to(at)
+    client = SavedClient()
+    client.answer = _answer(open_meteo, at)
+    feed = _online(client, clock, et, OpenMeteoDays(BERLIN))
+    assert len(_known(_poll(feed, clock))) == 1
+    clock.move(7200)
+    assert _known(_poll(feed, clock)) == []
+    client.answer = _answer(open_meteo, clock.wall)
+    clock.move(7200)
+    (again,) = _known(_poll(feed, clock))
+    assert again.issued_at == at + timedelta(hours=2)
+
+
+def test_forecast_rain_counts_from_the_time_the_service_was_updated(clock: Any, et: Any) -> None:
+    clock.move_to(datetime(2027, 5, 14, 18, tzinfo=UTC))
+    body = _forecast(clock.wall, rain_mm=0.5)
+    body["properties"]["meta"]["updated_at"] = "2027-05-14T16:40:00Z"
+    client = SavedClient()
+    client.answer = _answer(body, clock.wall)
+    (known,) = _known(_poll(_online(client, clock, et, MetNorwayDays("UTC")), clock))
+    assert (known.source, known.issued_at) == ("MET Norway", datetime(2027, 5, 14, 16, 40, tzinfo=UTC))
+    assert [(day.date.day, day.rain_mm, day.eto_mm) for day in known.days][1] == (15, 12.0, None)
+
+
+def test_an_answer_for_another_place_is_refused_as_a_whole(open_meteo: Any, clock: Any, et: Any) -> None:
+    at = datetime(2026, 5, 16, 12, tzinfo=UTC)
+    clock.move_to(at)
+    client = SavedClient()
+    client.answer = _answer(open_meteo, at)
+    (fault,) = _poll(_online(client, clock, et, OpenMeteoDays(BERLIN, place=(-33.9, 18.4))), clock)
+    assert isinstance(fault, FaultSeen)
+    assert "km from the site (60 km is the limit); nothing of it is used, check latitude" in fault.text
+
+
+def test_dates_of_last_year_are_a_fault_and_no_forecast(open_meteo: Any, clock: Any, et: Any) -> None:
+    at = datetime(2027, 5, 15, 12, tzinfo=UTC)
+    clock.move_to(at)
+    client = SavedClient()
+    client.answer = _answer(open_meteo, at)
+    told = _poll(_online(client, clock, et, OpenMeteoDays(BERLIN)), clock)
+    assert _known(told) == []
+    assert any(isinstance(event, FaultSeen) and "nothing of it lies ahead" in event.text for event in told)
+
+
+def test_the_answer_a_forecast_was_read_from_is_kept_and_named(
+    open_meteo: Any, clock: Any, et: Any, tmp_path: Path
+) -> None:
+    at = datetime(2026, 5, 14, 12, tzinfo=UTC)
+    clock.move_to(at)
+    client = SavedClient()
+    client.answer = _answer(open_meteo, at)
+    reader = OpenMeteoDays(BERLIN)
+    feed = OnlineWeather(
+        reader,
+        client,  # type: ignore[arg-type]
+        ("https://weather.invalid", {}),
+        clock,
+        et,
+        place=PLACE,
+        kept=KeptAnswers(tmp_path),
+    )
+    (known,) = _known(_poll(feed, clock))
+    assert json.loads(gzip.decompress((tmp_path / known.raw_ref).read_bytes())) == open_meteo
