@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from dewpond.adapters.system_clock import SystemClock
-from dewpond.brain.timetable import Chain, Limits, pack_forward
+from dewpond.brain.timetable import LONG_SEARCH, Chain, Limits, pack_forward
 
 NIGHT_MIN = 480
 SUPPLIES = {10: 1, 100: 2, 1000: 6}
@@ -67,7 +67,7 @@ def bound_min(zones: list[Zone], capacity: list[int]) -> int:
     return max(*by_flow, *(zone.length_min for zone in zones))
 
 
-def ours(zones: list[Zone], capacity: list[int], *, thorough: bool) -> tuple[float, float]:
+def ours(zones: list[Zone], capacity: list[int], *, search: int) -> tuple[float, float]:
     """Length of the night in minutes, and the milliseconds it took to find."""
     clock = SystemClock()
     started_s = clock.now().elapsed_s
@@ -78,7 +78,7 @@ def ours(zones: list[Zone], capacity: list[int], *, thorough: bool) -> tuple[flo
             for n, z in enumerate(zones)
             if z.supply == supply
         ]
-        ends_s += [item.end_s for item in pack_forward(chains, Limits(len(chains), float(limit)), thorough=thorough)]
+        ends_s += [item.end_s for item in pack_forward(chains, Limits(len(chains), float(limit)), search=search)]
     return max(ends_s) / 60.0, 1000.0 * (clock.now().elapsed_s - started_s)
 
 
@@ -118,8 +118,8 @@ def main(seeds: list[int]) -> None:
         for seed in seeds:
             drawn, capacity = night(zones, seed)
             least = bound_min(drawn, capacity)
-            once, once_ms = ours(drawn, capacity, thorough=False)
-            searched, searched_ms = ours(drawn, capacity, thorough=True)
+            once, once_ms = ours(drawn, capacity, search=0)
+            searched, searched_ms = ours(drawn, capacity, search=LONG_SEARCH)
             solver = by_solver(drawn, capacity)
             told = "-" if solver is None else f"{solver / least:.4f}"
             ours_told = f"{once / least:8.4f} {once_ms:5.1f}  {searched / least:8.4f} {searched_ms:5.1f}"

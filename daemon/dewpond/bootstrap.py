@@ -31,7 +31,7 @@ from dewpond.adapters.weather.live import CombinedWeather, weather_for
 from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import LocalDays
 from dewpond.brain.planner import plan_night
-from dewpond.brain.state import State
+from dewpond.brain.state import SoilState, State
 from dewpond.model.codec import to_plain
 from dewpond.model.events import (
     DayEnded,
@@ -90,6 +90,12 @@ def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
         reasons = [{**to_plain(told), "sentences": list(told.sentences())} for told in state.reasons.values()]
         names = ("window_date", "window_opens", "window_closes", "timezone", "openings", "programs")
         return {**{name: view[name] for name in names}, "reasons": reasons}
+
+
+def record_without_daemon(site: Site, service: ServiceSettings, now: Now) -> SoilState:
+    """What was measured at a site so far, from its store; empty where it never ran. Raises Refused."""
+    with _refusals():
+        return _stored_state(Brain(site), service.database, now)[1].soil
 
 
 @dataclass(frozen=True, slots=True)

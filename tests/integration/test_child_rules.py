@@ -15,7 +15,7 @@ from dewpond.adapters.rules.child_rules import ChildRules
 from dewpond.model.commands import AskRule
 from dewpond.model.events import Now
 
-RULES = '''
+RULES = """
 import os, subprocess, sys, time
 from pathlib import Path
 
@@ -60,7 +60,7 @@ def talkative(question):
 def numbers(question):
     import numpy as np
     return {"lawn": np.float64(np.ones(1000).sum() / 1000.0)}
-'''
+"""
 NAMES = (
     "good", "raising", "sleeping", "greedy", "dying", "leaving", "mute", "forking", "nonsense", "talkative", "numbers"
 )  # fmt: skip
@@ -217,3 +217,15 @@ def _runs(pid: int) -> bool:
         return False
 
 
+def test_the_loop_goes_on_while_a_child_thinks_and_takes_its_answer_up(package, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(package))
+    world, clock = SmallWorld(site(zone(rule="good"))), HeldClock()
+    object.__setattr__(world.runner.ports, "rules", ChildRules(clock))
+    world.until(20.8)
+    world.plan()
+    assert "Provisional" in " ".join(world.state.reasons["lawn"].limits)
+    assert clock.woken.wait(20.0)
+    world.runner.pass_once()
+    (said,) = world.state.reasons["lawn"].limits
+    assert said.startswith('The rule "good" asked for')
+    assert said.endswith("half will do")

@@ -47,6 +47,8 @@ class OperatorDesk:
         seconds: float | None = None,
         until: datetime | None = None,
         reason: str = "",
+        kind: str = "",
+        depth_mm: float | None = None,
         program: str = "",
         percent: float | None = None,
         timeout_s: float = 15.0,
@@ -69,6 +71,8 @@ class OperatorDesk:
                 seconds=seconds,
                 until=until,
                 reason=reason,
+                kind=kind,
+                depth_mm=depth_mm,
                 program=program,
                 percent=percent,
             )

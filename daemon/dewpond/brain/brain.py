@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer
+from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer, weather_holds
 from dewpond.brain.alarms import cleared, raised
 from dewpond.brain.belief import daily
 from dewpond.brain.ground import Ground, ground_of
@@ -143,7 +143,7 @@ class Brain:
                 commands += told
                 metered[supply] = None
         if blocks:
-            state = replace(state, sensors=sensors)
+            state = weather_holds.hear(self.ground, replace(state, sensors=sensors), blocks)
         for supply in metered:
             state, told = flow_watch.tell_flow(state, supply, now)
             commands += told
@@ -166,6 +166,7 @@ class Brain:
         soil = state.soil
         known = forecasts.check_rain(state.forecasts, event.date, event.rain_mm, event.source, soil.record_rain_mm)
         state = replace(state, soil=beliefs.learn_rain(soil, event.date, event.rain_mm), forecasts=known)
+        state = weather_holds.after_rain(self.ground, state, event.date, event.rain_mm, now.wall.timestamp())
         commands: list[Command] = []
         for name, sentence in forecasts.doubted(known):
             state, told = raised(state, f"fault/forecast of {name}", "service_fault", sentence, now)
@@ -242,7 +243,9 @@ class Brain:
 
     def _wake_s(self, state: State, now: Now) -> float:
         wake_s = sequencer.next_wake_s(state, now)
-        for hold in state.holds.values():
-            wake_s = min(wake_s, now.elapsed_s + (hold.until - now.wall).total_seconds())
+        ends = [hold.until for hold in state.holds.values()]
+        ends += [wish.by for wish in state.water_ins.values() if wish.by is not None]
+        for end in ends:
+            wake_s = min(wake_s, now.elapsed_s + (end - now.wall).total_seconds())
         free_at = pipe_watch.next_end(state)
         return wake_s if free_at is None else min(wake_s, now.elapsed_s + (free_at - now.wall).total_seconds())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from dewpond.brain import pipe_watch
+from dewpond.brain import caps, pipe_watch, water_in, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.planner import plan_night, plan_row
 from dewpond.brain.sequencer import Told, close_now
@@ -22,7 +22,16 @@ NEVER_S = float("inf")
 
 def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
     """Carry out one request, or refuse it with the limit and the remedy."""
-    handlers = {"water": _water, "stop": _stop, "hold": _hold, "release": _release, "clear": _clear, "as-usual": _as_usual, "percent": _percent}
+    handlers = {
+        "water": _water,
+        "stop": _stop,
+        "hold": _hold,
+        "release": _release,
+        "water-in": _water_in,
+        "clear": _clear,
+        "as-usual": _as_usual,
+        "percent": _percent,
+    }
     handler = handlers.get(event.action)
     if handler is None:
         return state, [
@@ -33,6 +42,7 @@ def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> To
 
 def expire_holds(state: State, now: Now) -> Told:
     """Holds that are over end by themselves; the next planning decides, so nothing bursts."""
+    state = water_in.expire(state, now)
     left = {key: hold for key, hold in state.holds.items() if now.wall < hold.until}
     if len(left) == len(state.holds):
         return state, []
@@ -49,6 +59,11 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
     if not 1.0 <= seconds <= longest_s:
         limit = f"{zone.id} may run 1 s to {longest_s / 60:.0f} min at once ({zone.method})"
         return state, [_refuse(event, f"{limit}; ask for less, or water again later")]
+    left_s, cap = caps.left(ground, state, zone, now.wall.timestamp())
+    stated = zone.day_cap_s is not None or zone.week_cap_s is not None
+    if stated and seconds > left_s:
+        limit = f"{zone.id} has {left_s / 60:.0f} min left under {cap}, which the site file states"
+        return state, [_refuse(event, f"{limit}; ask for less, or wait until the next day")]
     if not state.keeper_ready:
         return state, [
             _refuse(event, "the valve keeper does not answer or cannot reach the relays; start it, then ask again")
@@ -76,6 +91,18 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
     return state, [plan_row(opening, "planned"), _accept(event, text)]
 
 
+def _water_in(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    zone = ground.zones.get(event.zone or "")
+    if zone is None:
+        return state, [_unknown_zone(ground, event)]
+    told = water_in.asked(ground, state, zone, event, now)
+    if told.wish is None:
+        return state, [_refuse(event, told.text)]
+    state = replace(state, water_ins={**state.water_ins, zone.id: told.wish})
+    state, planned = replan(ground, state, now)
+    return state, [*planned, _accept(event, told.text)]
+
+
 def _against(ground: Ground, state: State, zone_id: str, now: Now) -> str:
     """What a watering by hand goes against, for the answer and the record."""
     zone, wall_s = ground.zones[zone_id], now.wall.timestamp()
@@ -84,6 +111,9 @@ def _against(ground: Ground, state: State, zone_id: str, now: Now) -> str:
     notes = [] if allowed else ["outside the allowed hours or days"]
     if state.hold_on(zone_id) is not None:
         notes.append("during a hold")
+    weather = weather_holds.held(ground, state, zone, wall_s)
+    if weather:
+        notes.append(weather[:1].lower() + weather[1:])
     return f" ({', '.join(notes)}; recorded)" if notes else ""
 
 
@@ -118,8 +148,8 @@ def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
         return state, [_unknown_zone(ground, event)]
     if until is None or until <= now.wall or until > now.wall + timedelta(days=LONGEST_HOLD_DAYS):
         return state, [_refuse(event, f"a hold needs an end in the future, at most {LONGEST_HOLD_DAYS} days from now")]
-    hold = HoldState(until=until, who=event.who, reason=event.reason)
-    state = replace(state, holds={**state.holds, event.zone or "": hold})
+    hold = HoldState(until=until, who=event.who, reason=event.reason, kind=event.kind or "other")
+    state = replace(state, holds={**state.holds, hold_key(event.zone, hold.kind): hold})
     commands: list[Command] = []
     for item in state.openings:
         if not item.by_hand and item.state is not ValveState.WAITING and event.zone in (None, item.zone):
@@ -133,9 +163,9 @@ def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
 
 
 def _release(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
-    left = {} if event.zone is None else {key: hold for key, hold in state.holds.items() if key != event.zone}
+    left = {key: hold for key, hold in state.holds.items() if not _meant(event, key, hold)}
     if len(left) == len(state.holds):
-        return state, [_accept(event, "Nothing was held.")]
+        return state, [_accept(event, f"Nothing was held{' for ' + event.kind if event.kind else ''}.")]
     state, told = replan(ground, replace(state, holds=left), now)
     return state, [
         *told,
@@ -179,8 +209,21 @@ def _percent(ground: Ground, state: State, event: OperatorAsked, now: Now) -> To
     if not 0.0 <= event.percent <= HIGHEST_PERCENT:
         return state, [_refuse(event, f"a percent lies between 0 and {HIGHEST_PERCENT:g}; {event.percent:g} does not")]
     changed = PercentState(percent=event.percent, who=event.who, since=now.wall)
-    text = f"{event.program} runs at {event.percent:g} % of its minutes from the next planning on; days and starts stay."
+    text = (
+        f"{event.program} runs at {event.percent:g} % of its minutes from the next planning on; days and starts stay."
+    )
     return replace(state, percents={**state.percents, event.program: changed}), [_accept(event, text)]
+
+
+def hold_key(zone: str | None, kind: str) -> str:
+    """Where a hold is kept: several kinds may stand on one zone at once, each with its own end."""
+    return (zone or "") if kind == "other" else f"{zone or ''}/{kind}"
+
+
+def _meant(event: OperatorAsked, key: str, hold: HoldState) -> bool:
+    """Whether a release asks for this hold: without zone and kind it asks for all."""
+    zone_fits = event.zone is None or key.partition("/")[0] == event.zone
+    return zone_fits and event.kind in ("", hold.kind)
 
 
 def replan(ground: Ground, state: State, now: Now) -> Told:
@@ -193,7 +236,13 @@ def replan(ground: Ground, state: State, now: Now) -> Told:
 
 def _hold_topic(state: State, now: Now) -> PublishState:
     holds = [
-        {"zone": key or None, "until": hold.until.isoformat(), "by": hold.who, "reason": hold.reason}
+        {
+            "zone": key.partition("/")[0] or None,
+            "kind": hold.kind,
+            "until": hold.until.isoformat(),
+            "by": hold.who,
+            "reason": hold.reason,
+        }
         for key, hold in sorted(state.holds.items())
     ]
     return PublishState(topic="holds", body={"at": now.wall.isoformat(), "holds": holds})

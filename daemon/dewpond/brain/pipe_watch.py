@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from dewpond.brain import alarms
+from dewpond.brain import alarms, rain_common
 from dewpond.brain.ground import Ground
 from dewpond.brain.pipes import accepted, columns_of_block, first, knows, step_block
 from dewpond.brain.pipes.usual import expected_l_min
@@ -154,6 +154,9 @@ def _act(ground: Ground, state: State, supply: str, verdict: Verdict, now: Now) 
         return _over(state, supply, key, now)
     if verdict.kind == "clock_jump" and now.elapsed_s - state.clock_set_s > CLOCK_SET_S:
         return state, []  # reports were lost on the way: the sensor's age says so
+    if verdict.zone is not None and rain_common.holds(ground, state, supply, verdict.kind, now.wall.timestamp()):
+        state = _unfed(rain_common.untold(state, supply, verdict.kind, verdict.zone), supply, verdict.zone)
+        return _close(state, supply, (verdict.zone,), "stopped: rain switch holding, no water passes", now)
     state, commands = _carry_out(ground, state, supply, verdict, key, now)
     state, told = alarms.raised(
         state, key, verdict.kind, _sentence(ground, verdict), now, verdict.zone, _facts(supply, verdict)

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from dewpond.brain import water_need, wording
-from dewpond.brain.belief import daily, evidence
+from dewpond.brain import caps, timetable, water_in, water_need, wording
+from dewpond.brain.belief import daily, evidence, metered
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.rules import book, calendar, forecasts, percent, plugged, room
@@ -20,7 +20,7 @@ from dewpond.brain.rules.percent import PercentToday
 from dewpond.brain.rules.plugged import Asked
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.rules_of_place import Interval
-from dewpond.brain.state import NightState, Opening, State
+from dewpond.brain.state import NightState, Opening, State, WaterInState
 from dewpond.brain.timetable import GUARD_S, Chain, Limits, Placed, pack_backward, pack_forward
 from dewpond.brain.water_need import Need
 from dewpond.brain.zone_table import FloatArray
@@ -31,6 +31,7 @@ from dewpond.model.states import ValveState
 
 REASON_DAYS_KEPT = 3
 RECENT_S = 12 * 3600.0  # openings before tonight's window that are still shown beside it
+SEARCH = 2000  # openings placed while looking for a timetable that holds everything
 SLACK_S = 1800.0  # left free at the window's end where the night has room, for openings that start late
 
 
@@ -85,9 +86,7 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     commands += _plan_topics(state.openings, openings, day, now_s)
     finished = tuple(item for item in state.finished if item.start_s >= tonight.night.opens_s - RECENT_S)
     commands += tonight.asked.asks
-    state = replace(
-        state, night=tonight.night, openings=openings, finished=finished, rule_words=tonight.asked.words
-    )
+    state = replace(state, night=tonight.night, openings=openings, finished=finished, rule_words=tonight.asked.words)
     state, told = _with_reasons(ground, state, tonight, decided, pieces)
     return state, commands + told
 
@@ -124,7 +123,7 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> _Tonight:
         now_s=now_s,
         depletion_mm=depletion_mm,
         depletion_sd_mm=depletion_sd_mm,
-        rate_factor=daily.rate_factors(belief),
+        rate_factor=metered.rate_factors(belief),
         raw_mm=question.raw_mm,
         depths=room.fit(ground, book.depths(ground, question, asked.words), day, now_s, known_s, _taken(state, day)),
         inputs=(
@@ -156,7 +155,8 @@ def _inputs(ground: Ground, state: State, expected_mm: float, method: str) -> tu
 
 
 def _decide(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> _Decided:
-    need = _need(ground, tonight, zone)
+    wish = state.water_ins.get(zone.id)
+    need = caps.limited(ground, state, zone, _need(ground, tonight, zone, wish), tonight.night)
     allowed = _allowed(ground, state, tonight, zone)
     if zone.rule == "calendar":
         return _by_program(ground, state, tonight, zone, need, allowed)
@@ -169,14 +169,15 @@ def _decide(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> _Dec
         longest_s = min(longest_s, water_need.PIECE_S)
     openings_s, rest_s = water_need.split(zone, need.seconds, longest_s)
     chain = Chain(zone.id, openings_s, rest_s, zone.flow_l_min, allowed)
-    return _Decided(zone, need, (chain,), (zone.rule,))
+    asked = water_in.summary(wish, zone, tonight.depths[zone.id].net_mm, need.seconds, need.depletion_mm)
+    return _Decided(zone, need, (chain,), (zone.rule,), summary=asked or None)
 
 
-def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
+def _need(ground: Ground, tonight: _Tonight, zone: Zone, wish: WaterInState | None) -> Need:
     z = ground.table.index[zone.id]
     need = water_need.for_depth(
         zone,
-        tonight.depths[zone.id],
+        water_in.wanted(tonight.depths[zone.id], wish),
         float(tonight.depletion_mm[z]),
         float(tonight.raw_mm[z]),
         float(ground.table.taw_mm[z]),
@@ -186,7 +187,8 @@ def _need(ground: Ground, tonight: _Tonight, zone: Zone) -> Need:
 
 
 def _allowed(ground: Ground, state: State, tonight: _Tonight, zone: Zone) -> tuple[Interval, ...]:
-    if zone.id in tonight.night.stopped_zones or state.block_on(zone.id, zone.supply) is not None:
+    blocked = state.block_on(zone.id, zone.supply) is not None
+    if blocked or zone.id in tonight.night.stopped_zones or _dormant(zone, tonight.night):
         return ()
     hold = state.hold_on(zone.id)
     from_s = tonight.now_s + (plugged.WAIT_S if zone.id in tonight.provisional else 0.0)
@@ -209,11 +211,18 @@ def _refused(ground: Ground, state: State, tonight: _Tonight, zone: Zone, need: 
     if hold is not None and hold.until.timestamp() > tonight.night.opens_s:
         until = hold.until.astimezone(ground.days.zone)
         why = f": {hold.reason}" if hold.reason else ""
+        who = hold.who if hold.kind in ("other", "rain") else f"{hold.who} ({hold.kind})"
         return _Decided(
-            zone, need, decision="held", summary=f"Held until {until:%Y-%m-%d %H:%M} by {hold.who}{why}; {missing}"
+            zone, need, decision="held", summary=f"Held until {until:%Y-%m-%d %H:%M} by {who}{why}; {missing}"
         )
+    if _dormant(zone, tonight.night):
+        return _Decided(zone, need, summary=f"Left dry: dormant by the site file at this time of year; {missing}")
     why = ground.rules.why_closed(zone, tonight.night.window_date)
     return _Decided(zone, need, decision="not allowed", summary=f"Needs water, but {why}; {missing}")
+
+
+def _dormant(zone: Zone, night: NightState) -> bool:
+    return zone.dormant is not None and zone.dormant.includes(night.window_date)
 
 
 def _by_program(
@@ -270,8 +279,9 @@ def _pack_needs(needed: Sequence[_Decided], limits: Limits, taken: Sequence[Plac
     """All needs at once; where the window is too small, zones nearest to stress go first and the rest is carried."""
     chains = [chain for item in needed for chain in item.chains]
     wanted = sum(len(chain.openings_s) for chain in chains)
-    for slack_s, thorough in ((SLACK_S, False), (0.0, False), (0.0, True)):
-        placed = pack_backward([_ending_earlier(chain, slack_s) for chain in chains], limits, taken, thorough=thorough)
+    hopeless = timetable.bound_s(chains, limits) > max((_open_s(chain) for chain in chains), default=0.0)
+    for slack_s, search in ((SLACK_S, 0), (0.0, 0), *(() if hopeless else ((0.0, SEARCH),))):
+        placed = pack_backward([_ending_earlier(chain, slack_s) for chain in chains], limits, taken, search=search)
         if len(placed) == wanted:
             return placed
     urgent = sorted(needed, key=lambda item: (-item.need.depletion_mm / item.need.raw_mm, item.zone.id))
@@ -279,6 +289,10 @@ def _pack_needs(needed: Sequence[_Decided], limits: Limits, taken: Sequence[Plac
     for item in urgent:
         placed += pack_backward(item.chains, limits, [*taken, *placed])
     return placed
+
+
+def _open_s(chain: Chain) -> float:
+    return sum(end_s - start_s for start_s, end_s in chain.allowed)
 
 
 def _ending_earlier(chain: Chain, slack_s: float) -> Chain:

@@ -11,7 +11,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from dewpond.brain.belief.daily import with_metered
+from dewpond.brain import caps, water_in, weather_holds
+from dewpond.brain.belief.metered import metered_share, with_metered
 from dewpond.brain.beliefs import book_opening
 from dewpond.brain.ground import Ground
 from dewpond.brain.planner import plan_row
@@ -28,9 +29,6 @@ MADE_WAY = "made way for water by hand"
 ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
 ON_TIME_S = 1e-6
-METERED_S = 120.0  # a shorter opening mostly fills its pipe
-COUNTED_PULSES = 20.0  # fewer say too little
-PLAUSIBLE_SHARE = (0.4, 2.5)  # of the file's flow; beyond it something is broken, which is the pipe watch's to say
 LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
 Told = tuple[State, list[Command]]
@@ -132,6 +130,8 @@ def on_started(state: State, now: Now) -> State:
 def run_due(ground: Ground, state: State, now: Now) -> Told:
     """Close what is done, then open what is due and has room."""
     state, commands = _close_done(state, now)
+    state, ended = _end_for_weather(ground, state, now)
+    commands += ended
     state, opened = _open_due(ground, state, now)
     state, masters = _shut_idle_masters(state)
     return state, commands + opened + masters
@@ -193,8 +193,16 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
 
 def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     left_s = item.latest_end_s - now.wall.timestamp()
-    if left_s < min(item.seconds, LEAST_OPENING_S):
-        return _without(state, item), [plan_row(item, "dropped")]
+    weather = "" if item.by_hand else weather_holds.held(ground, state, ground.zones[item.zone], now.wall.timestamp())
+    if left_s < min(item.seconds, LEAST_OPENING_S) or weather_holds.drops(weather):
+        return _given_up(ground, state, item, weather, now)
+    if weather:
+        return _swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + weather_holds.LOOK_AGAIN_S)), []
+    if not item.by_hand:
+        capped_s, cap = caps.left(ground, state, ground.zones[item.zone], now.wall.timestamp())
+        left_s = min(left_s, capped_s)
+        if left_s < min(item.seconds, LEAST_OPENING_S):
+            return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
     if not state.keeper_ready or not (now.trusted or item.by_hand):
         return state, []
     if not item.by_hand and state.block_on(item.zone, item.supply) is not None:
@@ -210,6 +218,29 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     state, commands = _open_master(ground, _swap(state, opening), opening, now)
     intent = OpenValve(run_id=opening.run_id, output=opening.output, zone=opening.zone, planned_s=opening.seconds)
     return state, [*commands, intent]
+
+
+def _given_up(ground: Ground, state: State, item: Opening, why: str, now: Now) -> Told:
+    """Drop an opening that may not or cannot run any more; the next planning decides what becomes of its water."""
+    state = _without(state, item)
+    told: list[Command] = []
+    if why:
+        state, told = weather_holds.given_up(ground, state, item, why, now.wall.timestamp())
+    return state, [plan_row(item, "dropped"), *told]
+
+
+def _end_for_weather(ground: Ground, state: State, now: Now) -> Told:
+    """Close what runs by schedule into rain, frost or strong wind."""
+    commands: list[Command] = []
+    for item in active(state):
+        if item.by_hand or item.state is S.CLOSING:
+            continue
+        zone = ground.zones[item.zone]
+        why = weather_holds.held(ground, state, zone, now.wall.timestamp(), weather_holds.RUNNING_SHARE)
+        if why:
+            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now)
+            commands += told
+    return state, commands
 
 
 def _room(ground: Ground, state: State, item: Opening) -> bool:
@@ -273,19 +304,23 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     start = item.opened_at or now.wall - timedelta(seconds=open_s)
     commands: list[Command] = []
     gross_mm = 0.0
+    if open_s > 0.0:
+        state = caps.remember(state, item.zone, start.timestamp(), open_s)
     if open_s > 0.0 and item.unfed:
         commands.append(_unfed_row(ground, item, start, open_s, cause))
     elif open_s > 0.0:
         told = state.reasons.get(item.zone)
         because = item.cause if item.by_hand or told is None else told.summary
         start_s = start.timestamp()
-        share = _metered_share(ground, state, item, open_s)
+        alone = all(other.run_id == item.run_id for other in active(state, item.supply))
+        share = metered_share(ground, item, open_s) if alone else None
         soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
         if state.belief is not None:
             learned = with_metered(state.belief, ground.table.index[zone.id], share)
             state = replace(state, belief=learned)
         end_s = start.timestamp() + open_s
         state = replace(state, soil=soil, last_runs={**state.last_runs, item.zone: (end_s, gross_mm)})
+        state = water_in.given(state, item.zone, gross_mm * zone.efficiency)
         commands.append(
             RecordRun(
                 run_id=item.run_id,
@@ -312,18 +347,6 @@ def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str
     word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
     commands += [plan_row(remainder or item, word), _zone_topic(replace(item, state=S.CLOSED), now, cause)]
     return state, commands
-
-
-def _metered_share(ground: Ground, state: State, item: Opening, open_s: float) -> float | None:
-    """What the meter counted over what the file says, of an opening it saw alone and long enough; else None."""
-    supply = ground.site.supply(item.supply)
-    alone = all(other.run_id == item.run_id for other in active(state, item.supply))
-    if supply.meter is None or supply.shared_with_house or not alone or open_s < METERED_S:
-        return None
-    settings = ground.watch.get(item.supply)
-    share = item.metered_l / (item.flow_l_min * open_s / 60.0)
-    counted = settings is None or item.metered_l >= COUNTED_PULSES * settings.meter.pulse_l
-    return share if counted and PLAUSIBLE_SHARE[0] <= share <= PLAUSIBLE_SHARE[1] else None
 
 
 def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, cause: str) -> RecordRun:

@@ -141,6 +141,7 @@ class HoldState:
     until: datetime
     who: str
     reason: str
+    kind: str = "other"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +151,15 @@ class PercentState:
     percent: float
     who: str
     since: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterInState:
+    """One watering that a person asked for: what is left of it, net, and the time it is wanted by."""
+
+    net_mm: float
+    who: str
+    by: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,7 +204,7 @@ class State:
     finished: tuple[Opening, ...] = ()
     masters: Mapping[str, MasterState] = field(default_factory=dict)
     night: NightState | None = None
-    holds: Mapping[str, HoldState] = field(default_factory=dict)  # by zone id; "" holds the whole site
+    holds: Mapping[str, HoldState] = field(default_factory=dict)  # by zone ("": whole site) and "/" kind
     reasons: Mapping[str, ZoneReason] = field(default_factory=dict)
     day_reasons: Mapping[date, tuple[str, ...]] = field(default_factory=dict)
     sensors: Mapping[str, SensorState] = field(default_factory=dict)
@@ -214,11 +224,17 @@ class State:
     forecasts: Mapping[str, Source] = field(default_factory=dict)  # by source, the last of each
     rule_words: Mapping[str, Word] = field(default_factory=dict)  # by rule plug-in, the last question to each
     percents: Mapping[str, PercentState] = field(default_factory=dict)  # by program, where a person changed it
+    water_ins: Mapping[str, WaterInState] = field(default_factory=dict)  # by zone id
+    wet_since_s: Mapping[str, float] = field(default_factory=dict)  # by rain switch, while it is wet
+    ran: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # zone -> (start_s, seconds)
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""
-        here = [hold for key, hold in self.holds.items() if key in ("", zone)]
-        return max(here, key=lambda hold: hold.until, default=None)
+        return max(self.holds_on(zone), key=lambda hold: hold.until, default=None)
+
+    def holds_on(self, zone: str) -> list[HoldState]:
+        """All holds on this zone and on the whole site."""
+        return [hold for key, hold in self.holds.items() if key.partition("/")[0] in ("", zone)]
 
     def block_on(self, zone: str, supply: str) -> PipeBlock | None:
         """The fault of the pipes that keeps this zone shut by schedule, or None."""

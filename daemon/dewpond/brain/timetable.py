@@ -5,7 +5,7 @@ remaining chain first, which packs within a few percent of the lower bound. The 
 of the window, so that the newest weather can still change it and leaves dry soon after; programs with start times are
 placed forwards.
 
-Where the window is too small, ``thorough`` searches on: the night is packed backwards and forwards in turn, each pass
+Where the window is too small, ``search`` goes on: the night is packed backwards and forwards in turn, each pass
 in the order the one before came to, from orders that are shaken anew each round. The count of passes is bounded by the
 size of the night and the shaking is seeded, so that the same night always gives the same timetable.
 
@@ -27,7 +27,7 @@ Starts = list[list[float]]  # of each chain's openings that found a place, in or
 GUARD_S = 30.0  # kept free at the end of each allowed interval, so that a late closing still keeps it
 SLACK_L_MIN = 1e-9  # rounding of summed flows is no lack of capacity
 CLOSE_OPENINGS = 30_000.0  # a night of n openings is searched until it is within n / 30,000 of the lower bound
-SEARCHED_OPENINGS = 20_000  # openings placed in one search, all passes together
+LONG_SEARCH = 20_000  # openings placed in one search, all passes together
 SHAKES = (0.0, 0.15, 0.3, 0.6, 1.2)  # of the remaining length, round by round
 
 
@@ -68,11 +68,11 @@ class Limits:
 
 
 def pack_forward(
-    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, thorough: bool = False
+    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, search: int = 0
 ) -> list[Placed]:
     """Place chains as early as they fit; what does not fit before the last interval ends is left out."""
     ready = [_released(chain) for chain in chains]
-    starts = (_search if thorough else _pack_once)(ready, limits, taken)
+    starts = _search(ready, limits, taken, search)
     placed = [
         _placed(chain, number, start_s)
         for chain, row in zip(ready, starts, strict=True)
@@ -82,11 +82,11 @@ def pack_forward(
 
 
 def pack_backward(
-    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, thorough: bool = False
+    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, search: int = 0
 ) -> list[Placed]:
     """Place chains as late as they fit: the same packing with time reversed."""
     mirrored, mirrored_taken = _mirror(chains, taken)
-    starts = (_search if thorough else _pack_once)(mirrored, limits, mirrored_taken)
+    starts = _search(mirrored, limits, mirrored_taken, search)
     placed = []
     for chain, back, row in zip(chains, mirrored, starts, strict=True):
         for number, start_s in enumerate(row):
@@ -117,19 +117,17 @@ def _mirror(chains: Sequence[Chain], taken: Sequence[Placed]) -> tuple[list[Chai
     return mirrored, [Placed(p.zone, p.number, -p.end_s, p.seconds, p.flow_l_min, -p.start_s) for p in taken]
 
 
-def _pack_once(chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed]) -> Starts:
-    return _Pass(chains, limits, taken, _longest_first(chains)).run()
-
-
-def _search(chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed]) -> Starts:
-    """The best of a bounded number of passes: most water placed, then the earliest end."""
+def _search(chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed], search: int) -> Starts:
+    """The best of one pass and as many more as ``search`` openings allow: most water placed, then the earliest end."""
     usual = _longest_first(chains)
     best = _Pass(chains, limits, taken, usual).run()
+    if not search:
+        return best
     openings = sum(len(chain.openings_s) for chain in chains)
-    aim_s = (1.0 + openings / CLOSE_OPENINGS) * _bound_s(chains, limits)
+    aim_s = (1.0 + openings / CLOSE_OPENINGS) * bound_s(chains, limits)
     mirrored, mirrored_taken = _mirror(chains, taken)
     shaken = random.Random(openings)  # noqa: S311 - a search, nothing secret
-    for number in range(SEARCHED_OPENINGS // max(1, 3 * openings)):
+    for number in range(search // max(1, 3 * openings)):
         unplaced_s, length_s = _cost(chains, best)
         if unplaced_s == 0.0 and length_s <= aim_s:
             break
@@ -172,14 +170,14 @@ def _cost(chains: Sequence[Chain], starts: Starts) -> tuple[float, float]:
     return unplaced_s, max(ends_s, default=first_s) - first_s
 
 
-def _bound_s(chains: Sequence[Chain], limits: Limits) -> float:
+def bound_s(chains: Sequence[Chain], limits: Limits) -> float:
     """No timetable is shorter: its longest chain, its flow by the capacity, its openings by the count."""
     longest_s = max((sum(c.openings_s) + c.rest_s * (len(c.openings_s) - 1) for c in chains), default=0.0)
     open_s = sum(sum(c.openings_s) for c in chains)
-    bound_s = max(longest_s, open_s / max(1, limits.max_open))
+    least_s = max(longest_s, open_s / max(1, limits.max_open))
     if limits.capacity_l_min:
-        bound_s = max(bound_s, sum(sum(c.openings_s) * c.flow_l_min for c in chains) / limits.capacity_l_min)
-    return bound_s
+        least_s = max(least_s, sum(sum(c.openings_s) * c.flow_l_min for c in chains) / limits.capacity_l_min)
+    return least_s
 
 
 class _Pass:

@@ -29,6 +29,7 @@ OWN = {
     "stop": "dewpond.cli.operator:stop",
     "uniformity": "dewpond.cli.uniformity:uniformity",
     "water": "dewpond.cli.operator:water",
+    "water-in": "dewpond.cli.operator:water_in",
 }
 SHORT = {
     "as-usual": "Take a zone's flow of today as its usual one.",
@@ -51,6 +52,7 @@ SHORT = {
     "stop": "Close everything, or one zone, at once.",
     "uniformity": "What a catch-can audit's cups say of a zone.",
     "water": "Water a zone by hand for some minutes.",
+    "water-in": "One watering of a depth in the next allowed night.",
     "demo": "Watch an invented site being watered, all parts real but the ground.",
     "replay": "Replay a recorded season through the daemon's own decisions.",
 }

@@ -14,6 +14,7 @@ from dewpond.adapters.keeper_client import close_all_now, close_output_now
 from dewpond.adapters.operator_socket import NotReachable, OperatorClient
 from dewpond.adapters.system_clock import SystemClock
 from dewpond.cli.answers import FAULTS, fail, json_option, person, print_json, service_of, site_option
+from dewpond.model.operations import HOLD_KINDS, RAIN_KIND
 from dewpond.settings.values import ServiceSettings
 
 
@@ -82,23 +83,44 @@ def stop(zone: str | None, site: Path | None) -> None:
 
 
 @click.command()
-@click.option("--until", required=True, help='An end: "18:00", "2027-06-01" or "2027-06-01 18:00", in site time.')
+@click.option("--until", help='An end: "18:00", "2027-06-01" or "2027-06-01 18:00", in site time.')
+@click.option("--days", type=click.FloatRange(0.1, 366), help="Instead of an end: so many days from now.")
+@click.option("--for", "kind", type=click.Choice(HOLD_KINDS), default="other", help="What it is for.")
 @click.option("--zone", help="Only this zone.")
 @click.option("--reason", default="", help="Shown beside the hold.")
 @site_option
-def hold(until: str, zone: str | None, reason: str, site: Path | None) -> None:
-    """Let nothing run by schedule until a time; watering by hand stays possible."""
+def hold(until: str | None, days: float | None, kind: str, zone: str | None, reason: str, site: Path | None) -> None:
+    """Let nothing run by schedule until a time; watering by hand stays possible.
+
+    After weed or pest treatment hold as long as the product's label says.
+    """
+    if (until is None) == (days is None):
+        fail("a hold needs one end: give either --until or --days")
     service = service_of(site)
-    end = _instant(until, _timezone(service))
-    _tell(service, "hold", until=end.isoformat(), reason=reason, **({"zone": zone} if zone else {}))
+    end = _instant(until, _timezone(service)) if until else SystemClock().now().wall + timedelta(days=days or 0.0)
+    _tell(service, "hold", until=end.isoformat(), reason=reason, kind=kind, **({"zone": zone} if zone else {}))
+
+
+@click.command("water-in")
+@click.argument("zone")
+@click.argument("depth_mm", type=float)
+@click.option("--by", help='The latest time: "2027-06-01" or "2027-06-01 18:00", in site time.')
+@site_option
+def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> None:
+    """Give ZONE one watering of DEPTH_MM (net) in the next allowed night, as after fertiliser."""
+    service = service_of(site)
+    latest = {"until": _instant(by, _timezone(service)).isoformat()} if by else {}
+    _tell(service, "water-in", zone=zone, depth_mm=depth_mm, **latest)
 
 
 @click.command()
-@click.option("--zone", help="Only this zone's hold.")
+@click.option("--zone", help="Only this zone's holds.")
+@click.option("--for", "kind", type=click.Choice((*HOLD_KINDS, RAIN_KIND)), help="Only holds of this kind.")
 @site_option
-def release(zone: str | None, site: Path | None) -> None:
+def release(zone: str | None, kind: str | None, site: Path | None) -> None:
     """End a hold; the next plan decides as usual."""
-    _tell(service_of(site), "release", **({"zone": zone} if zone else {}))
+    fields = {"zone": zone, "kind": kind}
+    _tell(service_of(site), "release", **{name: value for name, value in fields.items() if value})
 
 
 @click.command()

@@ -150,6 +150,8 @@ class OperatorAsked(Event):
     seconds: float | None = None
     until: datetime | None = None
     reason: str = ""
+    depth_mm: float | None = None  # net, of a watering-in
+    kind: str = ""  # of a hold: treatment, mowing, event, repair or other
     program: str = ""
     percent: float | None = None
 

@@ -15,6 +15,9 @@ from typing import Any, ClassVar
 # no source). The brain applies each zone's own, which is lower for spray and rotor.
 LONGEST_WATERING_S = 12 * 3600.0
 LONGEST_TEXT = 200
+DEEPEST_MM = 200.0  # no root zone of a landscape takes more at once; the brain applies each zone's own
+HOLD_KINDS = ("treatment", "mowing", "event", "repair", "other")  # what a person may hold for
+RAIN_KIND = "rain"  # held by itself after a heavy rain; may be released like the others
 HIGHEST_PERCENT = 200.0  # of a program's minutes
 
 
@@ -47,14 +50,26 @@ class HoldRequest:
     until: datetime
     zone: str | None = None
     reason: str = ""
+    kind: str = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaterInRequest:
+    """Give a zone one watering of this net depth in the next allowed night, at the latest by an instant (aware)."""
+
+    action: ClassVar[str] = "water-in"
+    zone: str
+    depth_mm: float
+    until: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReleaseRequest:
-    """End a hold."""
+    """End a hold: of one zone, of one kind, or all."""
 
     action: ClassVar[str] = "release"
     zone: str | None = None
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,9 +97,36 @@ class PercentRequest:
     percent: float | None = None
 
 
-Request = WaterRequest | StopRequest | HoldRequest | ReleaseRequest | ClearRequest | AsUsualRequest | PercentRequest
+Request = (
+    WaterRequest
+    | StopRequest
+    | HoldRequest
+    | ReleaseRequest
+    | ClearRequest
+    | AsUsualRequest
+    | PercentRequest
+    | WaterInRequest
+)
 REQUESTS: Mapping[str, type[Request]] = {
-    kind.action: kind for kind in (WaterRequest, StopRequest, HoldRequest, ReleaseRequest, ClearRequest, AsUsualRequest, PercentRequest)
+    kind.action: kind
+    for kind in (
+        WaterRequest,
+        StopRequest,
+        HoldRequest,
+        ReleaseRequest,
+        ClearRequest,
+        AsUsualRequest,
+        PercentRequest,
+        WaterInRequest,
+    )
+}
+NEEDED: Mapping[str, frozenset[str]] = {
+    "water": frozenset({"zone", "seconds"}),
+    "hold": frozenset({"until"}),
+    "water-in": frozenset({"zone", "depth_mm"}),
+    "clear": frozenset({"reason"}),
+    "as-usual": frozenset({"zone"}),
+    "percent": frozenset({"program"}),
 }
 
 
@@ -98,7 +140,7 @@ def parse(op: str, plain: Mapping[str, Any]) -> Request:
     if unknown:
         raise RequestRefused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(sorted(known))}")
     given = {name: _CHECKS[name](op, value) for name, value in plain.items() if value is not None}
-    missing = {"water": {"zone", "seconds"}, "hold": {"until"}, "clear": {"reason"}, "as-usual": {"zone"}, "percent": {"program"}}.get(op, set()) - given.keys()
+    missing = NEEDED.get(op, frozenset()) - given.keys()
     if missing:
         raise RequestRefused(f"{op}: {' and '.join(sorted(missing))} is missing")
     return kind(**given)
@@ -128,6 +170,20 @@ def _seconds(op: str, value: Any) -> float:
     return float(value)
 
 
+def _depth_mm(op: str, value: Any) -> float:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not is_number or not 0 < value <= DEEPEST_MM:
+        raise RequestRefused(f"{op}: depth_mm ({str(value)[:20]}) is not above 0 and at most {DEEPEST_MM:g}")
+    return float(value)
+
+
+def _kind(op: str, value: Any) -> str:
+    kinds = HOLD_KINDS if op == "hold" else (*HOLD_KINDS, RAIN_KIND)
+    if value not in kinds:
+        raise RequestRefused(f"{op}: kind ({str(value)[:20]!r}) is not known; it is one of {', '.join(kinds)}")
+    return str(value)
+
+
 def _until(op: str, value: Any) -> datetime:
     try:
         until = datetime.fromisoformat(value)
@@ -149,6 +205,8 @@ _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "seconds": _seconds,
     "until": _until,
     "reason": _text("reason"),
+    "kind": _kind,
+    "depth_mm": _depth_mm,
     "program": _text("program"),
     "percent": _percent,
 }

@@ -55,12 +55,23 @@ class Hours:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RainHold:
+    """A day with this much rain holds the schedule for the days that follow it."""
+
+    after_mm: float
+    days: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Watering:
     """When water may run unless a restriction is stricter."""
 
     window: Hours
     days: DayRule
     max_open: int = 1
+    rain_hold: RainHold | None = None
+    wind_limit_m_s: float | None = None  # None: wind holds nothing
+    freeze_limit_c: float | None = None  # None: the default, where a temperature sensor is there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +97,8 @@ class Supply:
     pressure: str | None = None
     master_output: int | None = None
     shared_with_house: bool = False
+    rain_switch: str | None = None  # sensor id, wet while true
+    rain_switch_in_common: bool = False  # wired in the common of the valves, so nothing can be read
     meter_pulse_l: float | None = None  # None: the scale of the meter's counter
     meter_least_flow_l_min: float | None = None  # Q1, below which the meter promises nothing
     meter_greatest_flow_l_min: float | None = None  # Q3, its permanent flow
@@ -102,6 +115,21 @@ class Heads:
     radius_m: float | None = None
     arc_deg: float | None = None
     rated_pressure_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dormancy:
+    """The part of the year a zone rests, as (month, day), both ends included; it may pass the turn of the year."""
+
+    first: tuple[int, int]
+    last: tuple[int, int]
+
+    def includes(self, day: date) -> bool:
+        """Whether a calendar date lies in it."""
+        at = (day.month, day.day)
+        if self.first <= self.last:
+            return self.first <= at <= self.last
+        return at >= self.first or at <= self.last
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +168,9 @@ class Zone:
     slope_pct: float = 0.0
     heads: tuple[Heads, ...] = ()
     notes: Mapping[str, str] = field(default_factory=dict)
+    day_cap_s: float | None = None  # None: from the zone's own refill time
+    week_cap_s: float | None = None
+    dormant: Dormancy | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

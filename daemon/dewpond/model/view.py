@@ -87,7 +87,7 @@ class AlarmView:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProgramView:
-    """One program as it would run if it were planned now; ``changed_by`` is empty while the site file's percent holds."""
+    """One program as it would run if it were planned now. ``changed_by`` is empty while the site file's word holds."""
 
     name: str
     percent: float

@@ -7,14 +7,14 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from dewpond.brain import pipe_watch
+from dewpond.brain import pipe_watch, weather_holds
 from dewpond.brain.belief import daily
 from dewpond.brain.brain import Brain
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.rules import percent
 from dewpond.brain.sequencer import active
-from dewpond.brain.state import Opening, SoilState, State
+from dewpond.brain.state import HoldState, Opening, SoilState, State
 from dewpond.model.events import Now
 from dewpond.model.site import Sensor, Supply, Zone
 from dewpond.model.states import ValveState
@@ -47,7 +47,7 @@ class Look:
         ground = self._brain.ground
         site, night = ground.site, state.night
         window = ground.rules.window_at(now.wall.timestamp())
-        whole = state.holds.get("")
+        whole = state.hold_on("")
         return SiteView(
             at=now.wall,
             name=site.name,
@@ -94,7 +94,7 @@ class Look:
             raw_mm=float(ground.table.raw_mm[z]),
             taw_mm=float(ground.table.taw_mm[z]),
             flow_l_min=zone.flow_l_min,
-            held=_held(state, zone),
+            held=_held(ground, state, zone, now),
             last_run_end=utc(last[0]) if last else None,
             last_run_mm=last[1] if last else None,
             week_litres=0.0,
@@ -138,13 +138,20 @@ def _until(running: Opening | None) -> datetime | None:
     return running.opened_at + timedelta(seconds=running.seconds)
 
 
-def _held(state: State, zone: Zone) -> str:
-    hold = state.hold_on(zone.id)
-    if hold is not None:
-        return f"held by {hold.who}{': ' + hold.reason if hold.reason else ''}"
+def _held(ground: Ground, state: State, zone: Zone, now: Now) -> str:
+    weather = weather_holds.held(ground, state, zone, now.wall.timestamp())
+    words = [_hold_words(hold) for hold in state.holds_on(zone.id)]
+    words += [weather[:1].lower() + weather[1:]] if weather else []
+    if words:
+        return "; ".join(words)
     if state.night is not None and zone.id in state.night.stopped_zones:
         return "stopped by a person for this window"
     return ""
+
+
+def _hold_words(hold: HoldState) -> str:
+    kind = "" if hold.kind in ("other", "rain") else f" ({hold.kind})"
+    return f"held by {hold.who}{kind}{': ' + hold.reason if hold.reason else ''}"
 
 
 def _programs(ground: Ground, state: State, day: date) -> tuple[ProgramView, ...]:

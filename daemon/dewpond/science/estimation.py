@@ -19,6 +19,7 @@ import numpy as np
 DEPLETION, USE, OFFSET = range(3)  # [mm, ln of a factor, mm]
 LEAST_DEPLETION_SD_MM = 0.5  # of a zone just filled to field capacity: drainage is never sharp
 SEEN = np.array([1.0, 0.0, 1.0])  # a probe sees the depletion and its own offset
+DEPLETION_ALONE = np.array([1.0, 0.0, 0.0])
 
 
 class Estimate(NamedTuple):
@@ -82,14 +83,14 @@ def predict(estimate, depletion_mm, etc_mm, drained, noise_mm, use_noise, offset
     return Estimate(mean, cov)
 
 
-def expect(estimate, seen_sd_mm):
-    """What a probe should see, and the standard deviation of its surprise. [mm]"""
-    expected_mm = estimate.mean @ SEEN
-    variance = np.einsum("i,zij,j->z", SEEN, estimate.cov, SEEN) + np.square(seen_sd_mm)
+def expect(estimate, seen_sd_mm, sees=SEEN):
+    """What a probe should see, and the standard deviation of its surprise; ``sees`` are its weights. [mm]"""
+    expected_mm = estimate.mean @ sees
+    variance = np.einsum("i,zij,j->z", sees, estimate.cov, sees) + np.square(seen_sd_mm)
     return expected_mm, np.sqrt(variance)
 
 
-def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use):
+def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use, sees=SEEN):
     """The estimate after what the probes saw.
 
     Parameters
@@ -103,18 +104,21 @@ def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use):
         Where there is a reading to be believed.
     most_mm, most_ln_use : array, zones; float
         Bounds: depletion 0 to ``most_mm``, logarithm of the use factor within +- ``most_ln_use``. [mm, -]
+    sees : array, 3
+        What is seen as a sum of the three numbers: ``SEEN`` by a probe, ``DEPLETION_ALONE`` where something else tells
+        the depletion.
 
     Returns
     -------
     Seen
     """
     used = np.asarray(used, dtype=bool)
-    expected_mm, sd_mm = expect(estimate, seen_sd_mm)
+    expected_mm, sd_mm = expect(estimate, seen_sd_mm, sees)
     surprise_mm = np.where(used, seen_mm - expected_mm, 0.0)
-    gain = (estimate.cov @ SEEN) / np.square(sd_mm)[:, None] * used[:, None]
+    gain = (estimate.cov @ sees) / np.square(sd_mm)[:, None] * used[:, None]
     mean = estimate.mean + gain * surprise_mm[:, None]
     # The symmetric form of Joseph keeps the covariance positive whatever rounding does.
-    keep = np.eye(3) - gain[:, :, None] * SEEN
+    keep = np.eye(3) - gain[:, :, None] * sees
     noise = gain[:, :, None] * gain[:, None, :] * np.square(seen_sd_mm)[:, None, None]
     cov = keep @ estimate.cov @ keep.transpose(0, 2, 1) + noise
     mean[:, DEPLETION] = np.clip(mean[:, DEPLETION], 0.0, most_mm)

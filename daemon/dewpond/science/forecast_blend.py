@@ -68,7 +68,8 @@ def blend(futures, outlook, *, seed):
     Futures, of the same shape. Where a weight is 0 or the forecast has no word a value is the record's, bit for bit.
     ETo of a future whose rain was changed, on a day without a forecast of ETo, is another future's with like rain.
     """
-    rng = np.random.default_rng(seed)
+    # Not the seed alone: the record's own draw may have had it, and both would shuffle the futures alike.
+    rng = np.random.default_rng([seed, 1])
     count, days = futures.rain_mm.shape
     turn = ((rng.permutation(count) + 0.5) / count)[:, None]
     rain_follows = (turn < _falling(outlook.rain_weight, outlook.rain_mm)) & ~np.isnan(outlook.rain_mm)

@@ -14,6 +14,7 @@ from dewpond.settings.schema import FEED_KEYS, RULE_NAMES, ProgramTable, ZoneTab
 from dewpond.settings.tables import Entry, Tables
 from dewpond.settings.words import hours_minutes
 
+IN_COMMON = "in common"  # a rain switch wired in the common of the valves has no message to read
 SHORTEST_WINDOW_MIN = 10
 LONGEST_LIST = 16  # more names than this help nobody in a message
 WATERING = Place("watering", ("watering",))
@@ -140,9 +141,9 @@ def _supplies(tables: Tables, report: Report) -> None:
     """A sensor that is named but not described is a finding: the site runs, without watching."""
     kinds = sensor_kinds(tables)
     for entry in tables.supplies:
-        for key, kind in (("meter", "flow"), ("pressure", "pressure")):
+        for key, kind in (("meter", "flow"), ("pressure", "pressure"), ("rain_switch", "switch")):
             wanted = getattr(entry.table, key, None)
-            if wanted is None:
+            if wanted is None or (key == "rain_switch" and wanted == IN_COMMON):
                 continue
             fault = _unknown(wanted, tuple(kinds), "sensor", key)
             if fault:

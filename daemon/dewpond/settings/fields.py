@@ -181,6 +181,29 @@ def _month(value: Any) -> int:
     raise refusal(f"{shown(value)} is no month", 'a month is written as in "jul", "July" or 7')
 
 
+def _air_temperature(value: Any) -> float:
+    """A temperature of the air in degrees Celsius; a bare number is one already."""
+    found = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(?:deg|°)?\s*([CF]?)\s*", str(value))
+    if found is None or isinstance(value, bool):
+        raise refusal(f"{shown(value)} is no temperature", 'accepted are texts such as "2 degC" or "36 degF"')
+    number = float(found[1])
+    celsius = (number - 32.0) / 1.8 if found[2] == "F" else number
+    if not -60.0 <= celsius <= 15.0:
+        limit = "it must lie between -60 and 15 degC"
+        raise refusal(f"{shown(value)} cannot be right", limit, "ice forms below 0 degC")
+    return celsius
+
+
+def _month_day(value: Any) -> tuple[int, int]:
+    """A day of every year as month and day."""
+    text = value.strip() if isinstance(value, str) else ""
+    try:
+        found = date.fromisoformat(f"2028-{text}")  # a leap year knows every day
+    except ValueError:
+        raise refusal(f"{shown(value)} is no day of the year", 'it is written month-day, as in "11-01"') from None
+    return found.month, found.day
+
+
 _COEFFICIENT = Quantity(q.FRACTION, 0, 2, "turf lies between 0.5 and 1.05")
 # Spray heads about 30 mm/h, rotors and impacts below 25 mm/h: Waller and Yitayew, Irrigation and Drainage Engineering,
 # 2016, ch. 13.
@@ -244,6 +267,11 @@ PollTime = Annotated[
     float, PlainValidator(Quantity(q.TIME_S, 600, 86_400, "weather services ask for no more than a few polls a day"))
 ]
 WindHeight = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.5, 50, "the standard heights are 2 m and 10 m"))]
+WindLimit = Annotated[float, PlainValidator(Quantity(q.SPEED_M_S, 0.5, 40, "spray drifts from about 5 m/s"))]
+FreezeLimit = Annotated[float, PlainValidator(_air_temperature)]
+RainDepth = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 0.5, 500, "heavy rain brings 10 mm a day or more"))]
+Cap = Annotated[float, PlainValidator(Quantity(q.TIME_MIN, 1, 7 * 24 * 60, "the key is in minutes"))]
+MonthDay = Annotated[tuple[int, int], PlainValidator(_month_day)]
 Percent = Annotated[float, PlainValidator(Quantity(q.PERCENT, 0, 300))]
 FROM_ET = "from ET"
 PercentOrEt = Annotated[float | str, PlainValidator(_percent_or_et)]

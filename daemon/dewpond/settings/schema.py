@@ -62,12 +62,22 @@ class SiteTable(Table):
     climate: f.Climate | None = None
 
 
+class RainHoldTable(Table):
+    """``rain_hold``: a day with this much rain holds the schedule for some days."""
+
+    after: f.RainDepth
+    days: Annotated[int, Field(strict=True, ge=1, le=14)]
+
+
 class WateringTable(Table):
     """``[watering]``: when water may run unless a restriction is stricter."""
 
     window: f.ClockHours | None = None
     days: f.Days | None = None
     max_open: f.Whole = 1
+    rain_hold: RainHoldTable | None = None
+    wind_limit: f.WindLimit | None = None
+    freeze_limit: f.FreezeLimit | None = None
     rain_method: Annotated[str, f.one_of(EIGHTY_PERCENT)] = EIGHTY_PERCENT
 
 
@@ -95,6 +105,7 @@ class SupplyTable(Table):
     pressure: f.Text | None = None
     master: f.Output | None = None
     shared_with_house: f.Flag = False
+    rain_switch: f.Text | None = None
     meter_pulse: f.Pulse | None = None
     meter_least_flow: f.MeterFlow | None = None
     meter_greatest_flow: f.MeterFlow | None = None
@@ -118,6 +129,13 @@ class HeadsTable(Table):
     radius: f.Radius | None = None
     arc: f.Arc | None = None
     rated_pressure: f.Pressure | None = None
+
+
+class DormantTable(Table):
+    """``dormant``: the part of every year a zone is left dry, both ends included."""
+
+    from_: Annotated[f.MonthDay, Field(alias="from")]
+    until: f.MonthDay
 
 
 class ZoneTable(Table):
@@ -147,6 +165,9 @@ class ZoneTable(Table):
     distribution_uniformity: f.Uniformity | None = None
     method: f.Method | None = None
     rule: f.Text | None = None
+    day_cap: f.Cap | None = None
+    week_cap: f.Cap | None = None
+    dormant: DormantTable | None = None
 
 
 class ProgramTable(Table):

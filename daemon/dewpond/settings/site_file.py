@@ -14,6 +14,7 @@ from dewpond.model.site import (
     DayRule,
     Feed,
     Program,
+    RainHold,
     Relays,
     Restriction,
     Sensor,
@@ -23,6 +24,7 @@ from dewpond.model.site import (
     Zone,
 )
 from dewpond.settings import agreement, findings
+from dewpond.settings.agreement import IN_COMMON
 from dewpond.settings.fields import slug
 from dewpond.settings.positions import Positions
 from dewpond.settings.problems import Problem, Report, SiteRefused
@@ -150,6 +152,8 @@ def _supply(table: SupplyTable, sensors: Mapping[str, str]) -> Supply:
         pressure=table.pressure if table.pressure in sensors else None,
         master_output=table.master,
         shared_with_house=table.shared_with_house,
+        rain_switch=table.rain_switch if table.rain_switch in sensors else None,
+        rain_switch_in_common=table.rain_switch == IN_COMMON,
         meter_pulse_l=table.meter_pulse,
         meter_least_flow_l_min=table.meter_least_flow,
         meter_greatest_flow_l_min=table.meter_greatest_flow,
@@ -180,7 +184,14 @@ def _site(tables: Tables, table: SiteTable, zones: tuple[Zone, ...], sensors: tu
 
 def _watering(table: WateringTable | None) -> Watering:
     table = table or WateringTable()
-    return Watering(window=table.window or DEFAULT_WINDOW, days=table.days or DayRule(), max_open=table.max_open)
+    return Watering(
+        window=table.window or DEFAULT_WINDOW,
+        days=table.days or DayRule(),
+        max_open=table.max_open,
+        rain_hold=RainHold(after_mm=table.rain_hold.after, days=table.rain_hold.days) if table.rain_hold else None,
+        wind_limit_m_s=table.wind_limit,
+        freeze_limit_c=table.freeze_limit,
+    )
 
 
 def _restrictions(tables: Tables) -> tuple[Restriction, ...]:

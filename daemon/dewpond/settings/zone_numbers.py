@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dewpond.model.site import Zone
+from dewpond.model.site import Dormancy, Zone
 from dewpond.settings import zone_soil, zone_water
 from dewpond.settings.problems import Report
 from dewpond.settings.schema import ZoneTable
@@ -63,6 +63,9 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         slope_pct=table.slope or 0.0,
         heads=heads,
         notes=desk.notes,
+        day_cap_s=None if table.day_cap is None else table.day_cap * 60.0,
+        week_cap_s=None if table.week_cap is None else table.week_cap * 60.0,
+        dormant=Dormancy(first=table.dormant.from_, last=table.dormant.until) if table.dormant else None,
     )
 
 

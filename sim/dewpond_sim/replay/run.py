@@ -32,8 +32,10 @@ from dewpond_sim.in_process_keeper import InProcessKeeper
 from dewpond_sim.replay.results import ReplayRecords, records_of, zone_totals
 from dewpond_sim.replay.world_ports import SeasonWeather, WorldBus, WorldRelays
 from dewpond_sim.replay_clock import ReplayClock
+from dewpond_sim.sensor_faults import FaultySensors, SensorFault
 from dewpond_sim.world.sky import Sky
-from dewpond_sim.world.world import Pace, World
+from dewpond_sim.world.soil import FloatArray
+from dewpond_sim.world.world import Pace, Truth, World
 
 USUAL_WIND_HEIGHT_M = 2.0  # FAO-56's own reference height, where the station file states none
 SAMPLE_S = 3600.0  # probes and weather sensors of the simulated site report hourly in a replay
@@ -53,6 +55,7 @@ class Replayed:
     records: ReplayRecords
     summary: dict[str, Any]
     store: MemoryStore
+    true_depletion_mm: dict[date, FloatArray]  # of every zone at the end of each date
 
 
 def replay(
@@ -64,12 +67,15 @@ def replay(
     rule: str | None = None,
     seed: int = 0,
     forecast: str | Sequence[ForecastKnown] = SEASON,
+    truth: Truth | None = None,
+    sensor_faults: Sequence[SensorFault] = (),
 ) -> Replayed:
     """Replay a season from 00:00 site time of ``first`` to the end of ``last``, both included.
 
     Every zone starts at field capacity. ``forecast`` is "season" (the season's own forecast.csv, where it has one),
     "synthetic", "none", or forecasts to be told, each at its own ``at``. Raises ReplayRefused when the dates lie
-    outside the season.
+    outside the season. ``truth`` says where the simulated ground differs from the site file, ``sensor_faults`` which
+    sensors lie.
     """
     first, last = _dates(season, first, last)
     _check_rule(rule)
@@ -77,10 +83,10 @@ def replay(
     eto = reference_et(season)
     told, forecast_name = _forecasts(forecast, site, season, eto, seed)
     started_s = SystemClock().now().elapsed_s
-    run = _Run(site, season, eto, first, last, seed, told)
+    run = _Run(site, season, eto, first, last, seed, told, truth or Truth(), sensor_faults)
     run.go()
     elapsed_s = SystemClock().now().elapsed_s - started_s
-    return Replayed(run.records(), {**run.summary(elapsed_s), "forecast": forecast_name}, run.store)
+    return Replayed(run.records(), {**run.summary(elapsed_s), "forecast": forecast_name}, run.store, run.truth_mm)
 
 
 def _forecasts(
@@ -138,12 +144,15 @@ class _Run:
         last: date,
         seed: int,
         told: Sequence[Event],
+        truth: Truth,
+        sensor_faults: Sequence[SensorFault],
     ) -> None:
         self.site, self.first, self.last, self.seed = site, first, last, seed
+        self.truth_mm: dict[date, FloatArray] = {}
+        self._truth = truth
         self.season_name = season.station.name
-        days = LocalDays(site.timezone)
+        days = self._days = LocalDays(site.timezone)
         start = datetime.fromtimestamp(days.start_s(first), UTC)
-        self._asked_s = days.end_s(last) - start.timestamp()
         self._until_s = self._end(season, days) - start.timestamp()
         self._world_totals: dict[str, dict[str, float]] = {}
         self.clock = ReplayClock(start, end_s=self._until_s)
@@ -153,7 +162,7 @@ class _Run:
         values = tuple(eto[n] for n in within)
         told = [event for event in told if event.at >= start - KNOWN_BEFORE]
         self.world = self._world(rows, values, start.timestamp())
-        self.bus = WorldBus(self.world, site, season.readings)
+        self.bus = WorldBus(self.world, site, season.readings, FaultySensors(sensor_faults))
         core = KeeperCore(WorldRelays(self.world, site.relays.outputs), site.relays.outputs, verify=False)
         self.brain = Brain(site)
         self.runner = Runner(
@@ -175,7 +184,11 @@ class _Run:
         self.runner.tell(
             ServiceStarted(at=now.wall, site_digest=self.site.digest, version=version("dewpond"), first=True)
         )
-        self.runner.run(self._asked_s)
+        start_s = now.wall.timestamp()
+        for ahead in range((self.last - self.first).days + 1):
+            day = self.first + timedelta(days=ahead)
+            self.runner.run(self._days.end_s(day) - start_s)
+            self.truth_mm[day] = self.world.soil.zone_depletion_mm.copy()
         self._world_totals = {zone.id: self._true_totals(number) for number, zone in enumerate(self.site.zones)}
         self.runner.run(self._until_s)
 
@@ -216,7 +229,8 @@ class _Run:
         day_after = [DayWeather(date=self.last + timedelta(days=ahead)) for ahead in range(1, LATE_DAYS + 1)]
         day_before = DayWeather(date=self.first - timedelta(days=1))
         sky = Sky([day_before, *rows, *day_after], self.site.timezone, self.seed, eto_mm=known)
-        return World(self.site, sky, start_s=start_s, seed=self.seed, pace=Pace(sample_s=SAMPLE_S))
+        pace = Pace(sample_s=SAMPLE_S)
+        return World(self.site, sky, start_s=start_s, seed=self.seed, truth=self._truth, pace=pace)
 
     def _end(self, season: Season, days: LocalDays) -> float:
         """When the last date is over and its weather known; waterings after it are not reported."""

@@ -15,6 +15,7 @@ from dewpond.adapters.weather.season import Season, SensorReadings, station_day_
 from dewpond.model.events import Event, Now, RainKnown, ReadingsArrived, ReferenceEtKnown
 from dewpond.model.site import Site
 from dewpond.ports import EtoValue
+from dewpond_sim.sensor_faults import FaultySensors
 from dewpond_sim.world.world import World
 
 
@@ -50,8 +51,15 @@ class WorldRelays:
 class WorldBus:
     """Readings of the world's sensors up to the moment of each pass; a recorded sensor replaces its simulated twin."""
 
-    def __init__(self, world: World, site: Site, recorded: Mapping[str, SensorReadings]) -> None:
+    def __init__(
+        self,
+        world: World,
+        site: Site,
+        recorded: Mapping[str, SensorReadings],
+        sensors: FaultySensors | None = None,
+    ) -> None:
         self._world = world
+        self._sensors = sensors or FaultySensors(())
         self._recorded = {sensor.id: recorded[sensor.id] for sensor in site.sensors if sensor.id in recorded}
         self._taken = {name: bisect_right(block.time_s, world.at_s) for name, block in self._recorded.items()}
         self._rates = {
@@ -62,7 +70,8 @@ class WorldBus:
 
     def drain(self, now: Now) -> Sequence[Event]:
         events: list[Event] = []
-        for reading in self._world.advance(now.wall.timestamp()):
+        for true in self._world.advance(now.wall.timestamp()):
+            reading = self._sensors.heard(true)
             if reading.sensor in self._recorded or not len(reading.time_s):
                 continue
             value, window_s = reading.value, reading.window_s

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from dewpond.model.site import Sensor, Site, Supply
 from dewpond_sim.world.pipes import MeterParameters, MeterRows, RowTimes, SupplyPipes, grid_times
 from dewpond_sim.world.sensors import RainGauge, Readings, SoilProbe, probe_in, sampled, station_element
 from dewpond_sim.world.sky import Sky
-from dewpond_sim.world.soil import SoilColumns, parameters_of
+from dewpond_sim.world.soil import SoilColumns, SoilParameters, parameters_of
 
 FloatArray = NDArray[np.float64]
 
@@ -29,12 +29,16 @@ RATE_METER_L = 0.01
 class Truth:
     """How the real site differs from its file. The default is a site exactly as written, with exact sensors.
 
-    ``rate_factor`` by zone id multiplies the true application and flow, ``depletion_share`` (of RAW) is where the
+    ``rate_factor`` by zone id multiplies the true application and flow, ``use_factor`` the water its plants use;
+    ``capacity_shift_m3_m3`` is what its soil holds at field capacity beyond the textbook, as a probe there sees it.
+    ``depletion_share`` (of RAW) is where the
     soil starts, ``drained_l`` is what a lateral loses after each run, ``pulse_l`` overrides a meter's pulse by sensor
     id.
     """
 
     rate_factor: Mapping[str, float] = field(default_factory=dict)
+    use_factor: Mapping[str, float] = field(default_factory=dict)
+    capacity_shift_m3_m3: Mapping[str, float] = field(default_factory=dict)
     depletion_share: float = 0.0
     drained_l: float = 0.0
     start_flow_l_min: float = 0.0
@@ -66,7 +70,7 @@ class World:
         self._pace = pace
         self._relays: set[int] = set()
         self._zone_numbers = {zone.id: number for number, zone in enumerate(site.zones)}
-        self.soil = SoilColumns(parameters_of(site.zones), truth.depletion_share * _column(site, "raw_mm"))
+        self.soil = SoilColumns(_true_soil(site, truth), truth.depletion_share * _column(site, "raw_mm"))
         self.litres = np.zeros(len(site.zones))
         self.pipes = {supply.id: self._pipes_of(supply, seed) for supply in site.supplies}
         self._members = {
@@ -215,7 +219,9 @@ class World:
         return rate_mm_h / (flow_l_min * 60.0)
 
     def _probe(self, zone_id: str) -> SoilProbe:
-        return probe_in(self.site.zones[self._zone_numbers[zone_id]], self.truth.probe_noise_m3_m3)
+        probe = probe_in(self.site.zones[self._zone_numbers[zone_id]], self.truth.probe_noise_m3_m3)
+        shift = self.truth.capacity_shift_m3_m3.get(zone_id, 0.0)
+        return replace(probe, field_capacity_m3_m3=probe.field_capacity_m3_m3 + shift)
 
     def _sensor(self, sensor_id: str) -> Sensor:
         return next(sensor for sensor in self.site.sensors if sensor.id == sensor_id)
@@ -226,6 +232,32 @@ def _meter_reading(sensor: Sensor, rows: MeterRows) -> Readings:
     if sensor.mapping.get("accumulation") in COUNTERS:
         return Readings(sensor.id, rows.time_s, rows.litres, rows.window_s)
     return Readings(sensor.id, rows.time_s, rows.litres / rows.window_s * 60.0, rows.window_s)
+
+
+def _true_soil(site: Site, truth: Truth) -> SoilParameters:
+    written = parameters_of(site.zones)
+    use = np.array([truth.use_factor.get(zone.id, 1.0) for zone in site.zones])
+    return replace(written, coefficient=written.coefficient * use)
+
+
+def drawn_truth(site: Site, seed: int, spread: float = 0.3, probe_noise_m3_m3: float = 0.01) -> Truth:
+    """A site whose plants, soils and heads differ from the file by up to ``spread``, even draws of this seed alone.
+
+    Field capacity differs by up to ``spread`` of a loam's.
+    """
+    rng = np.random.default_rng(seed)
+    ids = [zone.id for zone in site.zones]
+
+    def factors() -> dict[str, float]:
+        return dict(zip(ids, rng.uniform(1.0 - spread, 1.0 + spread, len(ids)).tolist(), strict=True))
+
+    shift = {zone: 0.25 * (factor - 1.0) for zone, factor in factors().items()}
+    return Truth(
+        rate_factor=factors(),
+        use_factor=factors(),
+        capacity_shift_m3_m3=shift,
+        probe_noise_m3_m3=probe_noise_m3_m3,
+    )
 
 
 def _column(site: Site, name: str) -> FloatArray:

@@ -189,6 +189,18 @@ def test_a_hold_carries_its_time_across(client, desk, clock):
     assert (seen[0].until, seen[0].reason, seen[0].zone) == (AT, "lawn party", None)
 
 
+def test_a_percent_carries_its_program_across_and_none_means_back_to_the_file(client, desk, clock):
+    seen = reply_to_next(desk, clock, OperatorReply(accepted=True, text=""))
+    client.call("percent", program="Front beds", percent=80)
+    assert (seen[0].action, seen[0].program, seen[0].percent) == ("percent", "Front beds", 80.0)
+    clock.woken.clear()
+    seen = reply_to_next(desk, clock, OperatorReply(accepted=True, text=""))
+    client.call("percent", program="Front beds")
+    assert (seen[0].program, seen[0].percent) == ("Front beds", None)
+    assert "is not a number from 0 to 200" in client.call("percent", program="Front beds", percent=201)["text"]
+    assert client.call("percent", percent=80)["text"] == "percent: program is missing"
+
+
 def test_reading_is_answered_from_the_published_view(client, desk):
     assert client.call("status")["text"] == "the daemon is still starting; try again in a moment"
     desk.publish(VIEW)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 import numpy as np
 import pytest
 from sites import site, zone
 from small_world import IdealKeeper, Silent, SmallWorld
 
 from dewpond.brain import pipe_watch
+from dewpond.brain.ground import ground_of
 from dewpond.model.commands import ClearAlarm, RaiseAlarm
 from dewpond.model.events import Now, ReadingsArrived
 from dewpond.model.site import Sensor, Supply
@@ -233,3 +237,58 @@ def test_a_person_takes_a_changed_flow_as_usual():
     for _ in range(4):
         yard.water("lawn")
     assert len(yard.alarms()) == 1
+
+
+def rainy(rain_mm: float = 12.0, in_common: bool = True) -> Yard:
+    """A yard with every zone known, after rain, whose valves' common may be cut by a rain switch."""
+    yard = Yard()
+    (supply,) = yard.site.supplies
+    site = replace(yard.site, supplies=(replace(supply, rain_switch_in_common=in_common),))
+    yard.brain.ground = ground_of(site)
+    yard.runner.longest_sleep_s = 600.0
+    yard.later(13 * 60.0)  # the good runs are half a day old
+    yard.runner.longest_sleep_s = 10.0
+    soil = replace(yard.state.soil, rain={date(2026, 6, 1): rain_mm})
+    yard.runner.state = replace(yard.state, soil=soil)
+    return yard
+
+
+def cut(yard: Yard, *zones: int) -> None:
+    for z in zones:
+        yard.pipes.conductance[z] = 0.0
+    yard.pipes.changed()
+
+
+def test_zones_that_pass_nothing_after_rain_are_held_and_book_nothing():
+    yard = rainy()
+    cut(yard, 0, 1, 2)
+    booked = len(yard.state.soil.bookings)
+    yard.water("hedge", 10.0)
+    yard.water("bank", 10.0)
+    assert yard.alarms() == []
+    assert len(yard.state.soil.bookings) == booked
+    assert "rain switch holding" in yard.runs()[-1].note
+
+
+def test_without_rain_the_same_is_a_dead_zone():
+    yard = rainy(rain_mm=0.0)
+    cut(yard, 2)
+    yard.water("hedge", 10.0)
+    assert [alarm.kind for alarm in yard.alarms()] == ["no_flow"]
+
+
+def test_without_a_switch_in_the_common_rain_excuses_nothing():
+    yard = rainy(in_common=False)
+    cut(yard, 2)
+    yard.water("hedge", 10.0)
+    assert [alarm.kind for alarm in yard.alarms()] == ["no_flow"]
+
+
+def test_a_zone_that_is_dry_while_another_passes_water_is_told_at_its_next_opening():
+    yard = rainy()
+    cut(yard, 2)
+    yard.water("hedge", 10.0)
+    assert yard.alarms() == []
+    yard.water("lawn")
+    yard.water("hedge", 10.0)
+    assert [(alarm.kind, alarm.zone) for alarm in yard.alarms()] == [("no_flow", "hedge")]

@@ -56,9 +56,7 @@ class World(SmallWorld):
 
     def answer(self, net_mm=None, failure="", request_id=None, **notes):
         asked = request_id or self.rules.asked[-1].request_id
-        self.tell(
-            RuleAnswered(at=self.now.wall, request_id=asked, net_mm=net_mm or {}, failure=failure, notes=notes)
-        )
+        self.tell(RuleAnswered(at=self.now.wall, request_id=asked, net_mm=net_mm or {}, failure=failure, notes=notes))
 
     def said(self, zone_id="lawn"):
         return " ".join(self.state.reasons[zone_id].sentences())

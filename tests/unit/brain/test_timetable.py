@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dewpond.brain.timetable import Chain, Limits, Placed, pack_backward, pack_forward
+from dewpond.brain.timetable import LONG_SEARCH, Chain, Limits, Placed, pack_backward, pack_forward
 
 NIGHT = ((0.0, 32_400.0),)
 
@@ -133,7 +133,7 @@ def drawn_night(zones: int, seed: int) -> tuple[list[Chain], float, float]:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_a_searched_timetable_comes_close_to_the_lower_bound(zones, of_bound, seed):
     chains, capacity, bound_s = drawn_night(zones, seed)
-    placed = pack_forward(chains, Limits(zones, capacity), thorough=True)
+    placed = pack_forward(chains, Limits(zones, capacity), search=LONG_SEARCH)
     assert len(placed) == sum(len(chain.openings_s) for chain in chains)
     assert most_flow(placed) <= capacity + 1e-6
     assert max(item.end_s for item in placed) <= of_bound * bound_s
@@ -142,8 +142,8 @@ def test_a_searched_timetable_comes_close_to_the_lower_bound(zones, of_bound, se
 def test_a_search_finds_the_same_timetable_again_and_never_a_worse_one_than_a_single_pass():
     chains, capacity, _ = drawn_night(20, 5)
     limits = Limits(20, capacity)
-    searched = pack_backward(chains, limits, thorough=True)
-    assert searched == pack_backward(chains, limits, thorough=True)
+    searched = pack_backward(chains, limits, search=LONG_SEARCH)
+    assert searched == pack_backward(chains, limits, search=LONG_SEARCH)
     assert min(item.start_s for item in searched) >= min(item.start_s for item in pack_backward(chains, limits))
 
 
@@ -153,5 +153,5 @@ def test_a_search_finds_room_where_a_single_pass_leaves_water_out():
     wanted = sum(len(chain.openings_s) for chain in tight)
     once = pack_backward(tight, Limits(40, capacity))
     assert len(once) < wanted
-    searched = pack_backward(tight, Limits(40, capacity), thorough=True)
+    searched = pack_backward(tight, Limits(40, capacity), search=LONG_SEARCH)
     assert sum(item.seconds for item in searched) > sum(item.seconds for item in once)

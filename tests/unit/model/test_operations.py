@@ -69,7 +69,7 @@ def test_a_request_in_good_form_is_understood(op, plain, request_):
             {"until": "2027-05-01T08:00:00Z", "reason": "x" * 201},
             "hold: reason is not plain text of at most 200",
         ),
-        ("release", {"who": "me"}, "release: who is not known; the fields are zone"),
+        ("release", {"who": "me"}, "release: who is not known; the fields are kind, zone"),
     ],
 )
 def test_a_request_in_bad_form_is_refused_with_the_field_and_the_remedy(op, plain, words):

@@ -18,6 +18,7 @@ from dewpond.model.events import Event, FaultSeen, ForecastDay, ForecastKnown
 
 MOST_ETO_MM_DAY = 20.0  # common practice, no source: the driest, windiest deserts stay under it
 FURTHEST_DAYS = 16  # no service that is read here goes further
+LONGEST = timedelta(hours=48)  # an interval that says something of a day
 LATEST_ISSUE = timedelta(hours=1)  # an issue further in the future is a wrong clock's, theirs or ours
 WHOLE_SHARE = 22.0 / 24.0  # of a day's hours must be covered
 PART = "weather forecast"
@@ -40,17 +41,17 @@ def read_forecast_days(
     if issued_at > at + LATEST_ISSUE:
         late = f"{what}: issued in the future (now is {at:%Y-%m-%d %H:%M} UTC, one hour ahead is the limit)"
         return ForecastRead(known=None, refused=(f"{late}; not used, check both clocks",))
-    ahead = [interval for interval in intervals if interval.end > at]
-    if not ahead:
+    ahead = [interval for interval in intervals if interval.end > at - LONGEST]
+    if not any(interval.end > at for interval in ahead):
         last = max((interval.end for interval in intervals), default=None)
         told = f"its last hour is {last:%Y-%m-%d %H:%M} UTC" if last else "it has no hours"
         return ForecastRead(
             known=None, refused=(f"{what}: nothing of it lies ahead, {told}; not used, check the feed",)
         )
-    today = at.astimezone(ZoneInfo(timezone)).date()
     refused: list[str] = []
-    days = [day for day in _days(intervals, timezone, at) if day.date >= today]
-    kept = tuple(_believable(day, today, what, refused) for day in days)
+    today = at.astimezone(ZoneInfo(timezone)).date()
+    days = [day for day in _days(_usable(ahead, at, what, refused), timezone, at) if day.date >= today]
+    kept = tuple(_believable(day, what, refused) for day in days)
     kept = tuple(day for day in kept if day.rain_mm is not None or day.eto_mm is not None)
     known = ForecastKnown(at=at, issued_at=issued_at, source=source, days=kept, raw_ref=raw_ref) if kept else None
     return ForecastRead(known=known, refused=tuple(refused))
@@ -74,6 +75,21 @@ def season_forecasts(rows: Sequence[ForecastRow], timezone: str) -> list[Event]:
         events += [FaultSeen(at=issued, part=PART, text=text) for text in read.refused]
         events += [read.known] if read.known is not None else []
     return events
+
+
+def _usable(intervals: Sequence[Interval], at: datetime, what: str, refused: list[str]) -> list[Interval]:
+    """The intervals short and near enough to say something of a day."""
+    limit = at + timedelta(days=FURTHEST_DAYS + 1)
+    far = [interval for interval in intervals if interval.end > limit]
+    long = [interval for interval in intervals if interval.end <= limit and interval.end - interval.start > LONGEST]
+    if far:
+        first = min(interval.start for interval in far)
+        late = f"{first:%Y-%m-%d} is more than {FURTHEST_DAYS} days ahead"
+        refused.append(f"{what}: {late}; that part is not used, check the feed's dates")
+    if long:
+        told = f"an interval of {long[0].hours:.0f} h from {long[0].start:%Y-%m-%d %H:%M} UTC"
+        refused.append(f"{what}: {told} says nothing of a day (48 h is the limit); not used, ask for days or hours")
+    return [interval for interval in intervals if interval.end <= limit and interval.end - interval.start <= LONGEST]
 
 
 def _days(intervals: Sequence[Interval], timezone: str, at: datetime) -> list[ForecastDay]:
@@ -138,12 +154,9 @@ def _chances(intervals: Sequence[Interval], timezone: str) -> dict[date, float]:
     return found
 
 
-def _believable(day: ForecastDay, today: date, what: str, refused: list[str]) -> ForecastDay:
+def _believable(day: ForecastDay, what: str, refused: list[str]) -> ForecastDay:
     """The day with values beyond belief made unknown, and told."""
     rain_mm, eto_mm = day.rain_mm, day.eto_mm
-    if day.date > today + timedelta(days=FURTHEST_DAYS):
-        refused.append(f"{what}: {day.date} is more than {FURTHEST_DAYS} days ahead; not used, check the feed's dates")
-        rain_mm = eto_mm = None
     if rain_mm is not None and not 0.0 <= rain_mm <= MOST_RAIN_MM_DAY:
         refused.append(_beyond(what, f"{rain_mm:g} mm of rain on {day.date}", f"0 to {MOST_RAIN_MM_DAY:g} mm a day"))
         rain_mm = None

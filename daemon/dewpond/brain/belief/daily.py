@@ -13,11 +13,23 @@ from numpy.typing import NDArray
 from dewpond.brain.belief import probes as look_at
 from dewpond.brain.belief.state import BeliefState, FloatArray, ProbeState
 from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at
-from dewpond.brain.ground import Ground
+from dewpond.brain.ground import Ground, ProbePlace
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.model.commands import RecordDay
 from dewpond.model.events import ReadingsArrived
-from dewpond.science.estimation import DEPLETION, OFFSET, USE, Estimate, begin, correct, expect, forget_use, predict
+from dewpond.science.estimation import (
+    DEPLETION,
+    DEPLETION_ALONE,
+    OFFSET,
+    SEEN,
+    USE,
+    Estimate,
+    begin,
+    correct,
+    expect,
+    forget_use,
+    predict,
+)
 
 # What is believed before anything was seen; common practice, no source.
 FIRST_SD_MM = 2.0
@@ -30,16 +42,11 @@ USE_NOISE, OFFSET_NOISE_MM = 0.004, 0.05
 RAIN_SHARE_SD, WATER_SD, METERED_SD = 0.15, 0.10, 0.04
 # One probe stands for the whole zone. [mm, and m3/m3 over the roots]
 PLACE_SD_MM, PROBE_SD_M3_M3 = 1.5, 0.008
+# Water that ought to have been seen coming and was not: the soil was full, and field capacity is what the probe reads.
+PLATEAU_RESPONSE, PLATEAU_SIGNS, PLATEAU_SD_MM = 0.5, 3.0, 1.0
 GATE = 4.0  # standard deviations of surprise that are still believed
-BIAS_ALLOWANCE, BIAS_LIMIT = 0.5, 10.0  # one-sided sums of surprises, in standard deviations
+BIAS_ALLOWANCE, BIAS_LIMIT = 0.5, 8.0  # one-sided sums of surprises, in standard deviations
 WET_MM = 0.05  # drained less than this counts as not filled
-# The meter on a zone's application.
-METER_CLASS = (
-    0.03  # ISO 4064 class 2 with the counting of a run (from memory): nearer to the file than this is the file
-)
-RATE_WEIGHT = 0.2
-RATE_RUNS = 5
-MOST_RATE = 1.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,23 +96,6 @@ def hear(belief: BeliefState, block: ReadingsArrived) -> BeliefState:
     """Keep a probe's readings until their date is closed."""
     probe = look_at.heard(belief.probes[block.sensor], block.time_s, block.value)
     return replace(belief, probes={**belief.probes, block.sensor: probe})
-
-
-def with_metered(belief: BeliefState, z: int, share: float | None) -> BeliefState:
-    """Learn a zone's application from one run's metered share of what the file says; None teaches nothing."""
-    if share is None:
-        return belief
-    factor, runs = belief.rate_factor.copy(), belief.rate_runs.copy()
-    weight = max(RATE_WEIGHT, 1.0 / (runs[z] + 1.0))
-    factor[z] = min(max(factor[z] + weight * (share - factor[z]), 1.0 / MOST_RATE), MOST_RATE)
-    runs[z] += 1.0
-    return replace(belief, rate_factor=factor, rate_runs=runs)
-
-
-def rate_factors(belief: BeliefState) -> FloatArray:
-    """True application over the file's, where enough runs have shown it and it is more than the meter's own error."""
-    known = (belief.rate_runs >= RATE_RUNS) & (np.abs(belief.rate_factor - 1.0) > METER_CLASS)
-    return np.where(known, belief.rate_factor, 1.0)
 
 
 def use_factors(belief: BeliefState) -> FloatArray:
@@ -167,7 +157,7 @@ def with_belief(rows: Sequence[RecordDay], closed: Closed) -> list[RecordDay]:
 def _metered(booking: Booking) -> Booking:
     """The booking with the water the meter counted in place of the file's."""
     share = booking.metered_share
-    if share is None or abs(share - 1.0) <= METER_CLASS:
+    if share is None or share == 1.0:
         return booking
     return replace(booking, net_mm=booking.net_mm * share, runoff_mm=booking.runoff_mm * share)
 
@@ -219,9 +209,12 @@ def _probed(
         probe, use_it = _weighed(ground, probe, sensor, estimate, seen_mm)
         z = place.zone
         if use_it and seen_mm is not None:
-            estimate = _corrected(ground, estimate, z, seen_mm, place.root_depth_mm)
+            if _was_full(before, seen_mm, place, amounts):
+                estimate = _corrected(ground, estimate, z, 0.0, PLATEAU_SD_MM, DEPLETION_ALONE)
+            estimate = _corrected(ground, estimate, z, seen_mm, _seen_sd_mm(place.root_depth_mm), SEEN)
             belief = replace(belief, learned_days=_with_one_more(belief.learned_days, z))
             probe = replace(probe, seen=probe.seen + 1)
+        probe = replace(probe, last_seen_mm=seen_mm)
         if probe.given_up and not before.given_up:
             estimate = forget_use(estimate, [z], ledger_mm[z], USE_SD, FIRST_SD_MM)
             belief = replace(belief, learned_days=np.where(np.arange(len(ledger_mm)) == z, 0.0, belief.learned_days))
@@ -268,13 +261,13 @@ def _weighed(
         odd = f"it differs from the balance by {abs(seen_mm - float(expected_mm[z])):.0f} mm"
     grown = _grown(probe.bias, score)
     if not odd and abs(grown) > BIAS_LIMIT:
-        odd = "it drifts away from the balance"
+        odd = look_at.DRIFTS
     if probe.given_up:
         agrees = abs(score) <= GATE / 2.0
         probe = look_at.with_verdict(probe, "" if agrees else probe.given_up, counted=agrees)
         return probe, not probe.given_up
     probe = look_at.with_verdict(replace(probe, bias=grown), odd, counted=True)
-    if odd.startswith("it drifts"):
+    if odd == look_at.DRIFTS:
         probe = replace(probe, given_up=odd)
     return probe, not odd
 
@@ -286,11 +279,29 @@ def _grown(bias: float, score: float) -> float:
     return up if up >= down else -down
 
 
-def _corrected(ground: Ground, estimate: Estimate, z: int, seen_mm: float, root_depth_mm: float) -> Estimate:
+def _was_full(before: ProbeState, seen_mm: float, place: ProbePlace, amounts: DayAmounts) -> bool:
+    """Whether water came that the probe did not see: the zone was at field capacity and let it through."""
+    if before.last_seen_mm is None or before.given_up:
+        return False
+    z = place.zone
+    came_mm = float(amounts.net_mm[z] + amounts.effective_rain_mm[z] - amounts.drainage_mm[z])
+    seen_mm_less = before.last_seen_mm + float(amounts.etc_mm[z]) - seen_mm
+    doubt_mm = PLATEAU_SIGNS * math.sqrt(2.0) * PROBE_SD_M3_M3 * place.root_depth_mm
+    return seen_mm_less < PLATEAU_RESPONSE * came_mm and came_mm - seen_mm_less > doubt_mm
+
+
+def _corrected(ground: Ground, estimate: Estimate, z: int, seen_mm: float, sd_mm: float, sees: FloatArray) -> Estimate:
     zones = len(estimate.mean)
     used: NDArray[np.bool_] = np.arange(zones) == z
-    sd_mm = np.full(zones, _seen_sd_mm(root_depth_mm))
-    found: Estimate = correct(estimate, np.full(zones, seen_mm), sd_mm, used, ground.table.taw_mm, MOST_LN_USE).estimate
+    found: Estimate = correct(
+        estimate,
+        np.full(zones, seen_mm),
+        np.full(zones, sd_mm),
+        used,
+        ground.table.taw_mm,
+        MOST_LN_USE,
+        sees,
+    ).estimate
     return found
 
 

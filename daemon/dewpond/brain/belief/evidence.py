@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dewpond.brain.belief.daily import METER_CLASS, RATE_RUNS, offsets_mm, use_factors
+from dewpond.brain.belief.daily import offsets_mm, use_factors
+from dewpond.brain.belief.metered import METER_CLASS, RATE_RUNS
 from dewpond.brain.belief.state import BeliefState
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc

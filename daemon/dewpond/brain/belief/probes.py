@@ -21,6 +21,8 @@ FLAT_MM = 5.0  # used from the zone while the probe did not move
 ODD_DAYS = 3
 SILENT_DAYS = 2
 GOOD_AGAIN_DAYS = 5
+DRIFTS = "it drifts away from the balance"
+GOOD_AFTER_DRIFT_DAYS = 45  # a drift agrees with the balance for a while after each new start
 KEPT_S = 3 * 86_400.0
 MOST_KEPT = 4000  # readings of one probe in memory
 
@@ -89,5 +91,6 @@ def with_verdict(probe: ProbeState, odd: str, *, counted: bool) -> ProbeState:
     if not counted:
         return probe
     good = probe.good_days + 1
-    again = "" if good >= GOOD_AGAIN_DAYS else probe.given_up
+    enough = GOOD_AFTER_DRIFT_DAYS if probe.given_up == DRIFTS else GOOD_AGAIN_DAYS
+    again = "" if good >= enough else probe.given_up
     return replace(probe, odd_days=0, good_days=good, given_up=again)

@@ -15,9 +15,7 @@ from dewpond.model.site import Program, Zone
 Run = tuple[float, str, float]  # start [s since 1970], program, seconds
 
 
-def runs(
-    ground: Ground, night: NightState, zone: Zone, percents: Mapping[str, PercentToday]
-) -> tuple[list[Run], bool]:
+def runs(ground: Ground, night: NightState, zone: Zone, percents: Mapping[str, PercentToday]) -> tuple[list[Run], bool]:
     """A zone's runs of one night in order of time, and whether the zone's own cap shortens them.
 
     A start whose minutes the cap leaves nothing of is not among them.

@@ -41,7 +41,9 @@ def ask(
     ``use`` is each zone's learned water use over the tabulated one.
     """
     first = ground.days.date_at(closes_s)
-    futures = _futures(ground, soil, first, forecast)
+    seed = zlib.crc32(f"{ground.site.slug}|{'|'.join(ground.table.ids)}|{first}".encode())
+    drawn = _futures(ground, soil, first, seed)
+    futures = forecasts.blend(drawn, forecast, ground.days, first, seed, rain_counts=_rain_counts(soil))
     table = ground.table
     remembered = _remembered(soil, table.ids)
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
@@ -53,7 +55,7 @@ def ask(
         window_date=window_date,
         ids=table.ids,
         depletion_mm=depletion_mm,
-        doubt_mm=_doubt_mm(ground, soil, first, futures),
+        doubt_mm=_doubt_mm(ground, soil, first, drawn),
         raw_mm=np.broadcast_to(raw_mm, etc_mm.shape)[0].mean(axis=1),
         storage_mm=table.raw_mm,
         taw_mm=table.taw_mm,
@@ -90,9 +92,8 @@ def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64]) -> NDArray[np.float6
     return by_future.transpose(0, 2, 1)
 
 
-def _futures(ground: Ground, soil: SoilState, first: date, forecast: forecasts.Chosen | None) -> Futures:
-    """Drawn from what was measured here. A forecast, where there is one, takes the place of the first days here."""
-    seed = zlib.crc32(f"{ground.site.slug}|{'|'.join(ground.table.ids)}|{first}".encode())
+def _futures(ground: Ground, soil: SoilState, first: date, seed: int) -> Futures:
+    """Drawn from what was measured here."""
     drawn: Futures = draw_futures(
         Record(soil.record_day, soil.record_eto_mm, soil.record_rain_mm),
         seed=seed,
@@ -103,7 +104,7 @@ def _futures(ground: Ground, soil: SoilState, first: date, forecast: forecasts.C
         mild_eto_mm=ground.mild_eto_mm(first),
         rain_counts=_rain_counts(soil),
     )
-    return forecasts.blend(drawn, forecast, ground.days, first, seed, rain_counts=_rain_counts(soil))
+    return drawn
 
 
 def _rain_counts(soil: SoilState) -> bool:

@@ -34,11 +34,11 @@ class PercentToday:
     worth_saying: bool = True
 
 
-def today(
-    ground: Ground, soil: SoilState, changed: Mapping[str, PercentState], night: date
-) -> dict[str, PercentToday]:
+def today(ground: Ground, soil: SoilState, changed: Mapping[str, PercentState], night: date) -> dict[str, PercentToday]:
     """The percent of every program for the night that opens on a date, by program name."""
-    return {program.name: _of(ground, soil, changed.get(program.name), program, night) for program in ground.site.programs}
+    return {
+        program.name: _of(ground, soil, changed.get(program.name), program, night) for program in ground.site.programs
+    }
 
 
 def _of(ground: Ground, soil: SoilState, changed: PercentState | None, program: Program, night: date) -> PercentToday:
@@ -57,7 +57,9 @@ def _from_et(ground: Ground, soil: SoilState, program: Program, night: date) -> 
     set_for_mm, set_for = _reference(ground, soil, program, night)
     wanted = 100.0 * recent_mm / set_for_mm if set_for_mm > 0.0 else 100.0
     percent = round(min(max(wanted, 0.0), HIGHEST_PCT), 1)
-    capped = f" ET alone would make it {wanted:.0f} %; {HIGHEST_PCT:.0f} % is the limit." if wanted > HIGHEST_PCT else ""
+    capped = (
+        f" ET alone would make it {wanted:.0f} %; {HIGHEST_PCT:.0f} % is the limit." if wanted > HIGHEST_PCT else ""
+    )
     why = (
         f'"{program.name}" runs at {percent:.0f} % of its minutes, from ET: its zones used {recent_mm:.1f} mm/d '
         f"({recently}); its minutes were set for {set_for_mm:.1f} mm/d ({set_for}).{capped}"
@@ -68,13 +70,19 @@ def _from_et(ground: Ground, soil: SoilState, program: Program, night: date) -> 
 def _recent(ground: Ground, soil: SoilState, program: Program, night: date) -> tuple[float, str]:
     """Mean ETc of the last known days, and which they are. [mm/d]"""
     first = (night - EPOCH).days - OLDEST_DAYS
-    rows = [(day, mm) for day, mm in zip(soil.record_day, soil.record_eto_mm, strict=True) if day >= first][-KNOWN_DAYS:]
+    rows = [(day, mm) for day, mm in zip(soil.record_day, soil.record_eto_mm, strict=True) if day >= first][
+        -KNOWN_DAYS:
+    ]
     if not rows:
         assumed = ground.assumed_eto(soil, night)
-        return assumed.eto_mm * _coefficient(ground, program, night.month), f"no day was measured lately; {assumed.method}"
+        return assumed.eto_mm * _coefficient(
+            ground, program, night.month
+        ), f"no day was measured lately; {assumed.method}"
     months = [(EPOCH + timedelta(days=int(day))).month for day, _ in rows]
     etc_mm = [float(mm) * _coefficient(ground, program, month) for (_, mm), month in zip(rows, months, strict=True)]
-    return math.fsum(etc_mm) / len(etc_mm), f"the last {len(rows)} known days" if len(rows) > 1 else "the last known day"
+    return math.fsum(etc_mm) / len(etc_mm), f"the last {len(rows)} known days" if len(
+        rows
+    ) > 1 else "the last known day"
 
 
 def _reference(ground: Ground, soil: SoilState, program: Program, night: date) -> tuple[float, str]:

@@ -142,9 +142,7 @@ def _depth(rule: str, word: Word | None, zone: str, refilled: Depth) -> Depth:
     )
 
 
-def _question(
-    ground: Ground, soil: SoilState, question: Question, chosen: Chosen | None, rule: str
-) -> RuleQuestion:
+def _question(ground: Ground, soil: SoilState, question: Question, chosen: Chosen | None, rule: str) -> RuleQuestion:
     here = np.array([n for n, zone in enumerate(ground.site.zones) if zone.rule == rule])
     first = ground.days.date_at(ground.rules.window(question.window_date).closes_s)
     days = len(question.futures.eto_mm[0])

@@ -97,9 +97,17 @@ def test_last_years_dates_and_dates_too_far_ahead_are_refused() -> None:
     last_year = _read(_hours(MIDNIGHT - timedelta(days=365), 48, rain_mm=1.0))
     assert last_year.known is None
     assert "nothing of it lies ahead, its last hour is 2025-07-06" in last_year.refused[0]
-    far = _read(_hours(MIDNIGHT + timedelta(days=16), 24, rain_mm=1.0))
+    far = _read(_hours(MIDNIGHT + timedelta(days=17), 24, rain_mm=1.0))
     assert far.known is None
-    assert "2026-07-20 is more than 16 days ahead" in far.refused[0]
+    assert "2026-07-21 is more than 16 days ahead" in far.refused[0]
+
+
+def test_an_interval_too_long_to_say_something_of_a_day_is_refused() -> None:
+    for days in (3, 365_000):
+        long = Interval(start=MIDNIGHT, end=MIDNIGHT + timedelta(days=days), rain_mm=30.0)
+        read = _read([long])
+        assert read.known is None
+        assert len(read.refused) == 1
 
 
 def test_an_issue_from_the_future_is_refused() -> None:

@@ -1,0 +1,75 @@
+"""The most water a zone gets in a calendar day and in any seven days, whatever the inputs.
+
+By default the day's cap is 1.5 times the time to refill RAW. The week's is 1.5 times what the zone loses in seven days
+of 10 mm of reference ET, no less than one day's cap and no more than seven (FAO-56 Table 2 has 6 to 8 mm/d and slightly
+more for warm arid regions, from memory; the factor is our own). ``day_cap`` and ``week_cap`` of the zone replace them.
+Water by hand and remainders count like all other; only caps that the site file states also refuse water by hand.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from dewpond.brain.ground import Ground
+from dewpond.brain.state import NightState, State
+from dewpond.brain.water_need import LEAST_OPENING_S, Need, night_cap_s
+from dewpond.model.site import Zone
+
+WEEK_S = 7 * 86_400.0
+HOT_ETO_MM_D = 10.0
+SPARE = 1.5
+
+
+def day_cap_s(zone: Zone) -> float:
+    """The most watering of a zone in one site calendar day. [s]"""
+    return night_cap_s(zone) if zone.day_cap_s is None else zone.day_cap_s
+
+
+def week_cap_s(zone: Zone) -> float:
+    """The most watering of a zone in any seven days. [s]"""
+    if zone.week_cap_s is not None:
+        return zone.week_cap_s
+    lost_mm = 7 * HOT_ETO_MM_D * max(zone.crop_coefficient) * zone.exposure
+    need_s = math.ceil(SPARE * lost_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
+    return min(max(float(need_s), day_cap_s(zone)), 7.0 * day_cap_s(zone))
+
+
+def remember(state: State, zone_id: str, start_s: float, open_s: float) -> State:
+    """The state with one finished opening counted; what is older than a week is forgotten."""
+    before = (span for span in state.ran.get(zone_id, ()) if span[0] + span[1] > start_s - WEEK_S)
+    return replace(state, ran={**state.ran, zone_id: (*before, (start_s, open_s))})
+
+
+def left(ground: Ground, state: State, zone: Zone, at_s: float) -> tuple[float, str]:
+    """Seconds that a zone may still run from an instant on, and the cap that says so."""
+    day = ground.days.date_at(at_s)
+    day_left_s = day_cap_s(zone) - _ran_s(state, zone.id, ground.days.start_s(day), ground.days.end_s(day))
+    week_left_s = week_cap_s(zone) - _ran_s(state, zone.id, at_s - WEEK_S, at_s)
+    if day_left_s <= week_left_s:
+        return max(0.0, day_left_s), f"the day's cap of {day_cap_s(zone) / 60:.0f} min"
+    return max(0.0, week_left_s), f"the cap of {week_cap_s(zone) / 60:.0f} min in seven days"
+
+
+def limited(ground: Ground, state: State, zone: Zone, need: Need, window: NightState) -> Need:
+    """A need cut to what the caps leave in a night's window; what is cut waits for the following nights."""
+    dates = dict.fromkeys(ground.days.date_at(at_s) for at_s in (window.opens_s, window.closes_s - 1.0))
+    days_s = sum(
+        max(0.0, day_cap_s(zone) - _ran_s(state, zone.id, ground.days.start_s(day), ground.days.end_s(day)))
+        for day in dates
+    )
+    week_s = max(0.0, week_cap_s(zone) - _ran_s(state, zone.id, window.opens_s - WEEK_S, window.closes_s))
+    left_s = math.floor(min(days_s, week_s))
+    if not need.water or need.seconds <= left_s:
+        return need
+    cap = f"{day_cap_s(zone) / 60:.0f} min a day" if days_s <= week_s else f"{week_cap_s(zone) / 60:.0f} min a week"
+    told = f"The zone's cap of {cap} is reached: {(need.seconds - left_s) / 60:.0f} min are carried to the next nights."
+    limits = (*need.limits, told)
+    if left_s < LEAST_OPENING_S:
+        return replace(need, water=False, net_mm=0.0, seconds=0.0, limits=limits)
+    return replace(need, net_mm=need.net_mm * left_s / need.seconds, seconds=float(left_s), limits=limits)
+
+
+def _ran_s(state: State, zone_id: str, from_s: float, to_s: float) -> float:
+    spans = state.ran.get(zone_id, ())
+    return math.fsum(max(0.0, min(start + open_s, to_s) - max(start, from_s)) for start, open_s in spans)

@@ -1,0 +1,1 @@
+"""What people do beside the watering: looking after the system, and papers to take along."""
