@@ -88,3 +88,15 @@ def test_probes_that_fail_are_named_and_cost_no_water(newark, ground, bare_mm, k
     done = replay(ground, newark, first=FIRST, last=LAST, seed=1, truth=truth, sensor_faults=faults)
     assert net_mm(ground, done) == pytest.approx(bare_mm, rel=0.05)
     assert doubted(done) == {zone.id for zone in ground.zones}
+
+
+@pytest.mark.parametrize(("kind", "value"), [("none fell", 0.0), ("always wet", 5.0)])
+def test_a_stuck_gauge_beside_a_feed_is_named_and_costs_no_water(newark, ground, kind, value):
+    """The feed is the second source of rain: water within 5 % of the same site without the gauge."""
+    dry = replace(ground, sensors=tuple(item for item in ground.sensors if item.kind not in ("soil_moisture", "rain")))
+    gauged = replace(ground, sensors=tuple(item for item in ground.sensors if item.kind != "soil_moisture"))
+    without = net_mm(dry, replay(dry, newark, first=FIRST, last=LAST, seed=1))
+    fault = SensorFault(sensor="gauge", kind=kind, since_s=FAULTY_S, value=value)
+    done = replay(gauged, newark, first=FIRST, last=LAST, seed=1, sensor_faults=[fault])
+    assert net_mm(gauged, done) == pytest.approx(without, rel=0.05)
+    assert [alarm.key for alarm in done.store.recorded(RaiseAlarm)] == ["sensor/rain gauge gauge"]

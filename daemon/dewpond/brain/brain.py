@@ -12,7 +12,7 @@ from datetime import timedelta
 
 from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer, weather_holds
 from dewpond.brain.alarms import cleared, raised
-from dewpond.brain.belief import daily
+from dewpond.brain.belief import daily, doubts, rain
 from dewpond.brain.ground import Ground, ground_of
 from dewpond.brain.planner import plan_night
 from dewpond.brain.rules import forecasts, plugged
@@ -163,6 +163,11 @@ class Brain:
 
     def _rain(self, state: State, event: ev.RainKnown, now: Now) -> Told:
         """A day's rain is known: book it, and let it judge what forecasts said of it."""
+        believed = daily.fitting(self.ground, state.soil, state.belief)
+        told_rain = rain.heard(believed.rain, event.date, event.source, event.rain_mm)
+        state = replace(state, belief=replace(believed, rain=told_rain))
+        if event.check:
+            return state, []
         soil = state.soil
         known = forecasts.check_rain(state.forecasts, event.date, event.rain_mm, event.source, soil.record_rain_mm)
         state = replace(state, soil=beliefs.learn_rain(soil, event.date, event.rain_mm), forecasts=known)
@@ -211,22 +216,9 @@ class Brain:
             )
             state = replace(state, soil=closed, belief=believed.belief)
             commands += daily.with_belief(rows, believed)
-            for doubt in believed.doubts:
-                state, told = self._doubted(state, doubt, now)
-                commands += told
+            state, told = doubts.tell(self.ground, state, believed, now)
+            commands += told
         return state, commands
-
-    def _doubted(self, state: State, doubt: daily.Doubt, now: Now) -> Told:
-        """A probe is not believed any more, or is again."""
-        key = f"sensor/{doubt.sensor}"
-        if not doubt.why:
-            return cleared(state, key, now, "it agrees with the balance again")
-        zone = self.ground.zones[doubt.zone]
-        text = (
-            f"The soil probe {doubt.sensor} in {zone.name} is not believed: {doubt.why}. The balance decides there "
-            f"alone. Look at its cable, battery and contact with the soil."
-        )
-        return raised(state, key, "sensor_doubt", text, now, doubt.zone)
 
     def _expire(self, state: State, now: Now) -> Told:
         state, told = holds.expire_holds(pipe_watch.expire(state, now), now)

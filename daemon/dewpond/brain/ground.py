@@ -75,7 +75,8 @@ def probe_places(site: Site) -> dict[str, ProbePlace]:
             continue
         zone = site.zones[z]
         available_mm_m = zone.available_water_mm_m or USUAL_AVAILABLE_MM_M
-        root_depth_mm = zone.root_depth_mm or zone.taw_mm / available_mm_m * 1000.0
+        final_mm = (zone.root_depth_mm or 0.0) * zone.wetted_share
+        root_depth_mm = final_mm or zone.taw_mm / available_mm_m * 1000.0
         found[sensor.id] = ProbePlace(z, root_depth_mm, USUAL_FIELD_CAPACITY_M3_M3)
     return found
 

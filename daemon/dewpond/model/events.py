@@ -90,13 +90,20 @@ class ReferenceEtKnown(Event):
     sd_mm: float
 
 
+RAIN_GAUGE = "rain gauge"  # how the source of a measurement on the spot begins
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RainKnown(Event):
-    """Rain of one site calendar day. ``rain_mm`` None is a missing measurement, not a dry day."""
+    """Rain of one site calendar day. ``rain_mm`` None is a missing measurement, not a dry day.
+
+    ``check`` is a second source's word on the same day: the ledger takes no notice of it, the belief does.
+    """
 
     date: date
     rain_mm: float | None
     source: str
+    check: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -132,6 +132,12 @@ def _check_rule(rule: str | None) -> None:
         raise ReplayRefused(f"--rule {rule}: there is no such rule here; there are {', '.join(known)}")
 
 
+def _gauge(site: Site) -> str | None:
+    """The site's first rain gauge that counts what falls."""
+    counting = (sensor for sensor in site.sensors if sensor.kind == "rain" and sensor.mapping.get("accumulation"))
+    return next((sensor.id for sensor in counting), None)
+
+
 class _Run:
     """The wiring of one replay; ports of design "one decision core, three worlds"."""
 
@@ -175,7 +181,7 @@ class _Run:
                 store=self.store,
                 calendar=PolledCalendar(entries_for_site(site)),
                 rules=InProcessRules(),
-                weather=SeasonWeather(replace(season, days=rows), values, told),
+                weather=SeasonWeather(replace(season, days=rows), values, told, _gauge(site)),
             ),
         )
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from dewpond.adapters.weather.season import Season, SensorReadings, station_day_end_utc
-from dewpond.model.events import Event, Now, RainKnown, ReadingsArrived, ReferenceEtKnown
+from dewpond.model.events import RAIN_GAUGE, Event, Now, RainKnown, ReadingsArrived, ReferenceEtKnown
 from dewpond.model.site import Site
 from dewpond.ports import EtoValue
 from dewpond_sim.sensor_faults import FaultySensors
@@ -112,10 +112,15 @@ class WorldBus:
 class SeasonWeather:
     """The season's days, each known at the end of its own station day and not a second earlier.
 
-    ``told`` are other events of the weather, such as forecasts: each known at its own ``at``.
+    ``told`` are other events of the weather, such as forecasts: each known at its own ``at``. A rain gauge of the site
+    is a second word on each day's rain.
     """
 
-    def __init__(self, season: Season, eto: Sequence[EtoValue], told: Sequence[Event] = ()) -> None:
+    def __init__(
+        self, season: Season, eto: Sequence[EtoValue], told: Sequence[Event] = (), gauge: str | None = None
+    ) -> None:
+        self._gauge = gauge
+        self._fallen_mm: float | None = None  # None while the gauge is not heard
         self._told = deque(sorted(told, key=lambda event: event.at))
         self._due = [
             (station_day_end_utc(season.station, day.date), day, value)
@@ -124,7 +129,10 @@ class SeasonWeather:
         self._next = 0
 
     def observe(self, events: Sequence[Event]) -> None:
-        """A recorded season needs no weather station."""
+        """Gather what the gauge counts."""
+        for event in events:
+            if isinstance(event, ReadingsArrived) and event.sensor == self._gauge:
+                self._fallen_mm = (self._fallen_mm or 0.0) + float(event.value.sum())
 
     def next_due_s(self, now: Now) -> float:
         due = [self._due[self._next][0]] if self._next < len(self._due) else []
@@ -137,6 +145,10 @@ class SeasonWeather:
             known_at, day, value = self._due[self._next]
             self._next += 1
             events.append(RainKnown(at=known_at, date=day.date, rain_mm=day.rain_mm, source="season"))
+            if self._gauge is not None and day.rain_mm is not None:
+                source = f"{RAIN_GAUGE} {self._gauge}"
+                events.append(RainKnown(at=known_at, date=day.date, rain_mm=self._fallen_mm, source=source, check=True))
+            self._fallen_mm = None
             events.append(
                 ReferenceEtKnown(
                     at=known_at, date=day.date, eto_mm=value.eto_mm, method=value.method, sd_mm=value.sd_mm

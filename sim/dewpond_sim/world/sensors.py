@@ -83,7 +83,8 @@ class SoilProbe:
 def probe_in(zone: Zone, noise_m3_m3: float) -> SoilProbe:
     """A probe that stands for the whole root zone of ``zone``."""
     available_mm_m = zone.available_water_mm_m or USUAL_AVAILABLE_MM_M
-    root_depth_mm = zone.root_depth_mm or zone.taw_mm / available_mm_m * 1000.0
+    final_mm = (zone.root_depth_mm or 0.0) * zone.wetted_share
+    root_depth_mm = final_mm or zone.taw_mm / available_mm_m * 1000.0
     capacity = FIELD_CAPACITY_M3_M3.get(zone.soil or "", USUAL_FIELD_CAPACITY)
     return SoilProbe(capacity, root_depth_mm, noise_m3_m3)
 

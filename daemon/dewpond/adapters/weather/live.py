@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import inf
 from pathlib import Path
@@ -100,15 +100,16 @@ class CombinedWeather:
         waiting = self._waiting.pop(event.date, None)
         if event.rain_mm is not None or not self._others_tell:
             self._measured.add(event.date)
-            return [event]
+            return [event] if waiting is None else [event, replace(waiting, check=True)]
         self._unmeasured.add(event.date)
         return [] if waiting is None else [waiting]
 
     def _by_feed(self, event: Event, gauge: StationWeather) -> list[Event]:
         if not isinstance(event, RainKnown) or event.date in self._unmeasured or not gauge.tells_rain_of(event.date):
             return [event]
-        if event.date not in self._measured:
-            self._waiting[event.date] = event
+        if event.date in self._measured:
+            return [replace(event, check=True)]
+        self._waiting[event.date] = event
         return []
 
 

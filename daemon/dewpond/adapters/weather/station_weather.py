@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from dewpond.adapters.weather.et_child import ChildReferenceEt, Place
 from dewpond.adapters.weather.season import station_day_bounds_utc
 from dewpond.adapters.weather.station_day import UNSTATED_WINDOW_S, GaugeDay, RainDay, StationDay
-from dewpond.model.events import Event, Now, RainKnown, ReadingsArrived
+from dewpond.model.events import RAIN_GAUGE, Event, Now, RainKnown, ReadingsArrived
 from dewpond.model.site import Site
 from dewpond.ports import DayWeather
 
@@ -105,7 +105,7 @@ class StationWeather:
             self._revise_s = now.elapsed_s + REVISE_S
         fresh = [weather for day in ripe if (weather := self._news(day)) is not None]
         if self.has_gauge:
-            source = f"rain gauge {', '.join(self._sensors['rain'])}"
+            source = f"{RAIN_GAUGE} {', '.join(self._sensors['rain'])}"
             events += [RainKnown(at=now.wall, date=w.date, rain_mm=w.rain_mm, source=source) for w in fresh]
         if self._et is not None:
             self._et.ask(fresh, self._place)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewpond.brain.belief import probes as look_at
+from dewpond.brain.belief import rain
 from dewpond.brain.belief.state import BeliefState, FloatArray, ProbeState
 from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at
 from dewpond.brain.ground import Ground, ProbePlace
@@ -65,6 +66,7 @@ class Closed:
     belief: BeliefState
     correction_mm: FloatArray
     doubts: tuple[Doubt, ...]
+    rain_doubts: tuple[rain.RainDoubt, ...]
 
 
 def first_belief(ground: Ground, soil: SoilState) -> BeliefState:
@@ -109,7 +111,10 @@ def depletion(
 ) -> tuple[FloatArray, FloatArray]:
     """Depletion of every zone at a moment and its standard deviation. [mm]"""
     believed = replace(
-        soil, depletion_mm=belief.mean[:, DEPLETION], bookings=tuple(_metered(item) for item in soil.bookings)
+        soil,
+        depletion_mm=belief.mean[:, DEPLETION],
+        bookings=tuple(_metered(item) for item in soil.bookings),
+        rain={day: rain.believed_mm(belief.rain, day, fallen_mm) for day, fallen_mm in soil.rain.items()},
     )
     use = use_factors(belief)
     mean = depletion_at(believed, ground.table, ground.days, at_s, expected_eto_mm, use)
@@ -129,15 +134,16 @@ def close_day(
     ledger_mm: FloatArray,
 ) -> Closed:
     """One date of the belief. ``soil`` is the ledger before the date was closed, ``ledger_mm`` its depletion after."""
-    fact, rain_mm = soil.eto[day], soil.rain[day]
+    memory, rain_doubts = rain.judged(belief.rain, day)
+    fact, rain_mm = soil.eto[day], rain.believed_mm(memory, day, soil.rain[day])
     use = use_factors(belief)
     today = tuple(_metered(item) for item in soil.bookings if item.date == day)
     amounts = advance_day(ground.table, day, belief.mean[:, DEPLETION], today, fact.eto_mm, rain_mm, use=use)
     estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today)
     carried_mm = estimate.mean[:, DEPLETION].copy()
     belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts, ledger_mm)
-    belief = replace(belief, mean=estimate.mean, cov=estimate.cov)
-    return Closed(belief, estimate.mean[:, DEPLETION] - carried_mm, doubts)
+    belief = replace(belief, mean=estimate.mean, cov=estimate.cov, rain=memory)
+    return Closed(belief, estimate.mean[:, DEPLETION] - carried_mm, doubts, rain_doubts)
 
 
 def with_belief(rows: Sequence[RecordDay], closed: Closed) -> list[RecordDay]:
@@ -210,8 +216,8 @@ def _probed(
         z = place.zone
         if use_it and seen_mm is not None:
             if _was_full(before, seen_mm, place, amounts):
-                estimate = _corrected(ground, estimate, z, 0.0, PLATEAU_SD_MM, DEPLETION_ALONE)
-            estimate = _corrected(ground, estimate, z, seen_mm, _seen_sd_mm(place.root_depth_mm), SEEN)
+                estimate = _corrected(ground, estimate, z, 0.0, PLATEAU_SD_MM, DEPLETION_ALONE, day)
+            estimate = _corrected(ground, estimate, z, seen_mm, _seen_sd_mm(place.root_depth_mm), SEEN, day)
             belief = replace(belief, learned_days=_with_one_more(belief.learned_days, z))
             probe = replace(probe, seen=probe.seen + 1)
         probe = replace(probe, last_seen_mm=seen_mm)
@@ -290,7 +296,9 @@ def _was_full(before: ProbeState, seen_mm: float, place: ProbePlace, amounts: Da
     return seen_mm_less < PLATEAU_RESPONSE * came_mm and came_mm - seen_mm_less > doubt_mm
 
 
-def _corrected(ground: Ground, estimate: Estimate, z: int, seen_mm: float, sd_mm: float, sees: FloatArray) -> Estimate:
+def _corrected(
+    ground: Ground, estimate: Estimate, z: int, seen_mm: float, sd_mm: float, sees: FloatArray, day: date
+) -> Estimate:
     zones = len(estimate.mean)
     used: NDArray[np.bool_] = np.arange(zones) == z
     found: Estimate = correct(
@@ -298,7 +306,7 @@ def _corrected(ground: Ground, estimate: Estimate, z: int, seen_mm: float, sd_mm
         np.full(zones, seen_mm),
         np.full(zones, sd_mm),
         used,
-        ground.table.taw_mm,
+        ground.table.taw_on(day),
         MOST_LN_USE,
         sees,
     ).estimate

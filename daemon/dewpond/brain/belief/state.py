@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain.belief.rain import RainMemory
+
 FloatArray = NDArray[np.float64]
 
 
@@ -50,3 +52,4 @@ class BeliefState:
     rate_runs: FloatArray
     learned_days: FloatArray  # accepted probe days behind the use factor
     probes: Mapping[str, ProbeState] = field(default_factory=dict)
+    rain: RainMemory = field(default_factory=RainMemory)
