@@ -67,14 +67,16 @@ def test_a_feed_that_cannot_work_says_why_once(clock: Any) -> None:
     assert feed.next_due_s(clock.now()) == inf
 
 
-def test_the_gauge_wins_over_the_feed_whichever_comes_first(clock: Any) -> None:
+def test_the_gauge_wins_over_the_feed_and_the_feed_checks_it_whichever_comes_first(clock: Any) -> None:
     for gauge_first in (True, False):
         gauge, feed, both = _pair(clock)
         first, second = (gauge, feed) if gauge_first else (feed, gauge)
         (first.says_rain(4.0 if gauge_first else 9.0))
-        early = _rains(both.drain(clock.now()))
+        early = both.drain(clock.now())
         (second.says_rain(9.0 if gauge_first else 4.0))
-        assert early + _rains(both.drain(clock.now())) == [4.0]
+        told = [*early, *both.drain(clock.now())]
+        rains = [(event.rain_mm, event.check) for event in told if isinstance(event, RainKnown)]
+        assert rains == [(4.0, False), (9.0, True)]
 
 
 def test_the_feed_stands_in_for_a_gauge_that_missed_the_day(clock: Any) -> None:
