@@ -149,7 +149,8 @@ def example_broker(folder: Path) -> tuple[Path, int]:
     text = text.replace("/etc/mosquitto/certs", str(folder)).replace("/etc/mosquitto", str(folder))
     text = text.replace("/var/lib/mosquitto", str(folder))
     text = text.replace("listener 1883", f"listener {port}").replace("listener 8883", f"listener {tls_port}")
-    (folder / "broker.conf").write_text(text, encoding="utf-8")
+    # Started by root it would change to a user who may not enter the tests' folders.
+    (folder / "broker.conf").write_text(f"user root\n{text}", encoding="utf-8")
     shutil.copy(DEPLOY / "mosquitto" / "dewpond.acl", folder)
     subject = ["-subj", "/CN=localhost", "-days", "1", "-nodes", "-newkey", "rsa:2048"]
     places = ["-keyout", str(folder / "broker.key"), "-out", str(folder / "broker.crt")]
@@ -159,9 +160,6 @@ def example_broker(folder: Path) -> tuple[Path, int]:
         new = ["-c"] if user == "dewpond" else []
         words = ["mosquitto_passwd", "-b", *new, str(folder / "dewpond.passwords"), user, "for-tests"]
         subprocess.run(words, check=True, capture_output=True)
-    for path in folder.iterdir():
-        path.chmod(0o644)  # the broker gives up its rights before it reads some of them
-    folder.chmod(0o777)
     return folder / "broker.conf", port
 
 
@@ -189,8 +187,6 @@ class Listener:
 @pytest.fixture
 def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
     folder = Path(tmp_path_factory.mktemp("broker"))
-    for above in (folder.parent, folder.parent.parent):
-        above.chmod(above.stat().st_mode | 0o011)
     config, port = example_broker(folder)
     process = subprocess.Popen(["mosquitto", "-c", str(config)], stderr=subprocess.PIPE)
     for _ in range(500):
