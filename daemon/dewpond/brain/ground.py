@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
-from dewpond.brain.local_time import LocalDays
+import numpy as np
+
+from dewpond.brain.local_time import EPOCH, LocalDays
 from dewpond.brain.pipes import WatchSettings, watch_settings
 from dewpond.brain.rules_of_place import PlaceRules
 from dewpond.brain.state import EtoFact, SoilState
@@ -19,6 +21,8 @@ from dewpond.science.reference_et import hargreaves
 
 # A loam's, FAO-56 Table 19, p. 144; what a probe reads at field capacity is learned.
 USUAL_AVAILABLE_MM_M, USUAL_FIELD_CAPACITY_M3_M3 = 150.0, 0.25
+RECENT_DAYS = 10  # so old the last known days may be to stand for a day nobody measured
+SEASON_DAYS, SEASON_LEAST, YEAR_DAYS = 15, 8, 365.2425
 MILD_MIN_C, MILD_MAX_C = 10.0, 25.0  # the stated default day where nothing was ever measured
 
 
@@ -36,14 +40,27 @@ class Ground:
     watch: Mapping[str, WatchSettings]  # by supply id, of those that have a meter
 
     def assumed_eto(self, soil: SoilState, day: date) -> EtoFact:
-        """Reference ET of a day nobody measured: the mean of the last known days, else a stated mild day.
+        """Reference ET of a day nobody measured.
 
-        The default is Hargreaves (FAO-56 eq. 52) for 10 to 25 degC at the site's latitude and date.
+        The mean of the last known days while they are recent, else the site's own mean around this date in earlier
+        years, else what is known however old it is, carried over by season, else a stated mild day: Hargreaves (FAO-56
+        eq. 52) for 10 to 25 degC at the site's latitude and date.
         """
-        if soil.recent_eto_mm:
-            mean_mm = math.fsum(soil.recent_eto_mm) / len(soil.recent_eto_mm)
+        number = (day - EPOCH).days
+        age_days = number - float(soil.record_day[-1]) if len(soil.record_day) else 0.0
+        recent_mm = math.fsum(soil.recent_eto_mm) / len(soil.recent_eto_mm) if soil.recent_eto_mm else None
+        if recent_mm is not None and age_days <= RECENT_DAYS:
             text = f"assumed: mean of the last {len(soil.recent_eto_mm)} known days"
-            return EtoFact(eto_mm=mean_mm, method=text, sd_mm=1.2)
+            return EtoFact(eto_mm=recent_mm, method=text, sd_mm=1.2)
+        from_date = np.abs(np.mod(number - soil.record_day + YEAR_DAYS / 2.0, YEAR_DAYS) - YEAR_DAYS / 2.0)
+        same_season = soil.record_eto_mm[from_date <= SEASON_DAYS]
+        if len(same_season) >= SEASON_LEAST:
+            text = f"assumed: this site's own mean around this date ({len(same_season)} days of earlier years)"
+            return EtoFact(eto_mm=float(same_season.mean()), method=text, sd_mm=max(1.0, float(same_season.std())))
+        if recent_mm is not None:
+            then_mm = self.mild_eto_mm(day - timedelta(days=int(age_days)))
+            text = f"assumed: the last known days, {age_days:.0f} days ago, carried over by season"
+            return EtoFact(eto_mm=recent_mm * self.mild_eto_mm(day) / max(then_mm, 0.1), method=text, sd_mm=1.8)
         mild_mm = self.mild_eto_mm(day)
         text = f"assumed: a mild day ({MILD_MIN_C:g} to {MILD_MAX_C:g} degC, Hargreaves), nothing was measured yet"
         return EtoFact(eto_mm=mild_mm, method=text, sd_mm=2.0)

@@ -13,16 +13,22 @@ WORTH_SAYING_MM = 0.1  # less is not told apart on a screen
 SELF_EXPLAINING = ("refill", "lookahead")  # rules whose reasons are known here; a plug-in's are its own
 
 
+def _missing(need: Need) -> str:
+    """The depletion with its doubt, where there is any worth saying."""
+    band = f" (± {need.depletion_sd_mm:.1f})" if need.depletion_sd_mm >= WORTH_SAYING_MM else ""
+    return f"{need.depletion_mm:.1f} mm{band} are missing"
+
+
 def watered(need: Need, openings: int, rule: str) -> str:
     """Why a zone is watered tonight."""
     pieces = "in one opening" if openings == 1 else f"in {openings} openings with soaking rests"
     given = f"{need.seconds / 60:.0f} min {pieces}"
     if rule == "calendar":
-        return f"Gets {given} by its program; {need.depletion_mm:.1f} mm are missing."
+        return f"Gets {given} by its program; {_missing(need)}."
     if rule not in SELF_EXPLAINING:
-        return f"Gets {need.net_mm:.1f} mm ({given}) under its rule; {need.depletion_mm:.1f} mm are missing."
+        return f"Gets {need.net_mm:.1f} mm ({given}) under its rule; {_missing(need)}."
     return (
-        f"Gets {need.net_mm:.1f} mm ({given}): {need.depletion_mm:.1f} mm are missing, and up to "
+        f"Gets {need.net_mm:.1f} mm ({given}): {_missing(need)}, and up to "
         f"{need.until_next_mm:.1f} mm more by the next chance would pass the {need.raw_mm:.1f} mm roots take easily."
         f"{_weighed(need)}"
     )
@@ -48,9 +54,9 @@ def _weighed(need: Need) -> str:
 def left_dry(need: Need) -> str:
     """Why a zone is left dry tonight."""
     if need.limits:
-        return f"Left dry: {need.depletion_mm:.1f} mm are missing."
+        return f"Left dry: {_missing(need)}."
     return (
-        f"Left dry: {need.depletion_mm:.1f} mm are missing and up to {need.until_next_mm:.1f} mm more will be by the "
+        f"Left dry: {_missing(need)} and up to {need.until_next_mm:.1f} mm more will be by the "
         f"next chance; roots take {need.raw_mm:.1f} mm easily, so it can wait and leave room for rain."
     )
 
