@@ -27,6 +27,7 @@ from dewpond.adapters.store.reader import StoreReader
 from dewpond.adapters.store.sql_store import SqlStore
 from dewpond.adapters.store.tables import StoreUnusable
 from dewpond.adapters.system_clock import SystemClock
+from dewpond.adapters.uploads import UploadServer
 from dewpond.adapters.weather.live import CombinedWeather, weather_for
 from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import LocalDays
@@ -43,11 +44,12 @@ from dewpond.model.events import (
     ServiceStarted,
     ServiceStopping,
 )
-from dewpond.model.site import Site
+from dewpond.model.site import Feed, Site
 from dewpond.ports import Bus, Calendar, Clock
 from dewpond.runner.look import Look
 from dewpond.runner.restore import JournalStep, restore
 from dewpond.runner.runner import Ports, Runner
+from dewpond.settings.addresses import parse_board
 from dewpond.settings.handover import Reading, SettingsRefused
 from dewpond.settings.problems import SiteRefused
 from dewpond.settings.values import ServiceSettings
@@ -124,6 +126,7 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
     desk = OperatorDesk(clock, session=str(step_no))
     bus = _bus(site, service, clock, step_no)
     stack.callback(bus.close)
+    _uploads(site, bus, stack)
     if not isinstance(clock, SystemClock):
         clock.count(processed=lambda: bus.processed_count)
     calendar = _calendar(site, service, clock, journal)
@@ -252,11 +255,28 @@ def _readable(journal: JournalReader, after: int) -> Iterator[JournalStep]:
 
 
 def _bus(site: Site, service: ServiceSettings, clock: Clock, session: int) -> Any:
-    if service.broker is None:
+    uploads = _upload_feed(site)
+    if service.broker is None and uploads is None:
         return NoBus()
     bus = MqttBus(site, service.broker, clock, commands=service.commands, session=str(session))
     bus.start()
     return bus
+
+
+def _upload_feed(site: Site) -> Feed | None:
+    return next((feed for feed in site.feeds if feed.options.get("upload")), None)
+
+
+def _uploads(site: Site, bus: Bus, stack: contextlib.ExitStack) -> None:
+    """Listen for a weather station that uploads, where the site file says so."""
+    feed = _upload_feed(site)
+    address = parse_board(str(feed.options["upload"])) if feed is not None else None
+    if feed is None or address is None or not isinstance(bus, MqttBus):
+        return
+    station_id = feed.options.get("station_id")
+    server = UploadServer(address.host, address.port, bus.arrived, station_id=station_id)
+    server.start()
+    stack.callback(server.close)
 
 
 def _calendar(site: Site, service: ServiceSettings, clock: Clock, journal: JournalReader) -> Calendar:

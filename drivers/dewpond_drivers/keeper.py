@@ -27,6 +27,7 @@ from dewpond_drivers.driver import ValveDriver
 from dewpond_drivers.guard import GuardedRelays
 from dewpond_drivers.keeper_core import Answer, KeeperCore
 from dewpond_drivers.keeper_loop import KeeperClock, KeeperLoop, RelaysHang
+from dewpond_drivers.locks import LockBook
 from dewpond_drivers.ownership import HeldByAnother, Ownership
 from dewpond_drivers.supervision import Systemd
 from dewpond_drivers.table import RelaysTable, TableRefused, find_driver, read_relays, settings_for
@@ -143,14 +144,18 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
         return 2
     voice = Voice()
     driver = plant.driver(elapsed_s)
+    locks = LockBook(Path(), plant.table.site_file, _wall)
+    for lock in locks.standing:
+        voice.say(f"{lock.target} is {lock.words()}")
     loop = KeeperLoop(
-        KeeperCore(driver, plant.table.outputs),
+        KeeperCore(driver, plant.table.outputs, refuse=locks.refusal),
         clock,
         _listen(),
         session=os.urandom(8).hex(),
         say=voice.say,
         announce=lambda: voice.announce(f"valve keeper ready: {plant.table.outputs} outputs, all off"),
         supervisor=Systemd(environment),
+        locks=locks,
     )
     ringer = _obey_signals(loop)
     try:
@@ -211,6 +216,11 @@ def _clock(environment: Mapping[str, str]) -> tuple[KeeperClock, Callable[[], fl
 
     seen = SeenClock(PacedClock(address, "keeper"))
     return seen, lambda: seen.seen_s
+
+
+def _wall() -> str:
+    """The machine's date and time in UTC, for records of locks only; nothing is decided by it."""
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
 
 
 def _listen() -> socket.socket:

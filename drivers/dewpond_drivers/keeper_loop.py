@@ -16,7 +16,9 @@ from typing import Any, Protocol
 
 from dewpond_drivers.clients import Client, Clients
 from dewpond_drivers.keeper_core import Answer, Closing, KeeperCore, Opening
-from dewpond_drivers.wire import LineRefused, Request, parse, reply
+from dewpond_drivers.lock_desk import LockDesk, shut_for
+from dewpond_drivers.locks import Done, LockBook, plain
+from dewpond_drivers.wire import LOCK_OPS, LineRefused, Request, parse, reply
 from dewpond_drivers.worker import Worker
 
 HANG_S = 5.0  # a job of the relay thread that takes longer counts as hanging
@@ -71,10 +73,11 @@ class Picture:
 
 @dataclass(slots=True)
 class Task:
-    """A job for the relay thread; ``request`` None means: do what is due."""
+    """A job for the relay thread; without a request: do what is due. ``done`` is a lock whose outputs must shut."""
 
     request: Request | None
     client: Client | None = None
+    done: Done | None = None
 
 
 class KeeperLoop:
@@ -93,6 +96,7 @@ class KeeperLoop:
         say: Callable[[str], None],
         announce: Callable[[], None],
         supervisor: Supervisor,
+        locks: LockBook,
     ) -> None:
         self._core = core
         self._clock = clock
@@ -103,6 +107,8 @@ class KeeperLoop:
         self._selector = selectors.DefaultSelector()
         self._clients = Clients(listener, self._selector, self._on_line)
         self._worker = Worker()
+        self._locks = locks
+        self._desk = LockDesk(locks, self._selector, self._on_locked)
         self._tasks: deque[Task] = deque()
         self._task: Task | None = None
         self._since_s = 0.0
@@ -153,6 +159,7 @@ class KeeperLoop:
 
     def _let_go(self) -> None:
         self._worker.end()
+        self._desk.end()
         self._selector.close()
 
     def _work_out(self, task: Task, real_s: float) -> bool:
@@ -192,14 +199,14 @@ class KeeperLoop:
         """Answer everybody who waits for the relays; the job that hangs goes on without its client."""
         waiting, self._tasks = self._tasks, deque()
         if self._task is not None:
-            waiting.append(Task(None, self._task.client))
+            waiting.append(Task(None, self._task.client, self._task.done))
             self._task.client = None
         self._refuse(waiting, self._trouble())
 
     def _refuse(self, tasks: Iterable[Task], why: str) -> None:
         for task in tasks:
             if task.client is not None:
-                self._clients.answer(task.client, self._reply(Answer(False, why)))
+                self._clients.answer(task.client, self._reply_to(Task(None, None, task.done), Answer(False, why)))
 
     def _start_work(self, now_s: float) -> None:
         """Leases and retries come before requests, so that no flood of requests can hold a valve open."""
@@ -215,8 +222,10 @@ class KeeperLoop:
         self._worker.start(self._job(self._task, now_s))
 
     def _job(self, task: Task, now_s: float) -> Callable[[], Answer]:
+        core = self._core
+
         def job() -> Answer:
-            answer = self._perform(task.request, now_s)
+            answer = self._perform(task.request, now_s) if task.done is None else shut_for(core, task.done, now_s)
             self._picture = self._look()
             return answer
 
@@ -258,7 +267,7 @@ class KeeperLoop:
             self._moves_told = self._picture.moves
             self._clock.acted()
         if task is not None and task.client is not None:
-            self._clients.answer(task.client, self._reply(answer, task.request))
+            self._clients.answer(task.client, self._reply_to(task, answer))
         if task is not None and task.request is None:
             for closing in answer.closings:
                 self._say(f"output {closing.output} closed after {closing.open_s:.0f} s: {closing.why}")
@@ -282,14 +291,28 @@ class KeeperLoop:
         except LineRefused as fault:
             self._clients.answer(client, self._reply(Answer(False, str(fault))))
             return
-        if request.op in ("hello", "status"):
+        if request.op in ("hello", "status", "locks"):
             self._clients.answer(client, self._status())
+        elif request.op in LOCK_OPS:
+            self._desk.ask(client, request)
         elif self._hangs:
             self._clients.answer(client, self._reply(Answer(False, self._trouble())))
         else:
             if request.op == "close_all":
                 self._drop_openings()
             self._tasks.append(Task(request, client))
+
+    def _on_locked(self, client: Client, answer: Answer, done: Done | None) -> None:
+        """The locks on disk have changed, or not; what a new one covers is shut before whoever asked is answered."""
+        if done is None:
+            self._clients.answer(client, self._reply(answer))
+            return
+        self._say(done.told)
+        task = Task(None, client, done)
+        if done.lock is None or self._hangs:
+            self._clients.answer(client, self._reply_to(task, Answer(True, self._trouble() if done.lock else "")))
+        else:
+            self._tasks.appendleft(task)
 
     def _drop_openings(self) -> None:
         """What waits to be opened when somebody wants everything closed must not open afterwards."""
@@ -314,6 +337,14 @@ class KeeperLoop:
     def _is_ready(self) -> bool:
         return self._picture.ready and not self._hangs and self._recovery is None
 
+    def _reply_to(self, task: Task, answer: Answer) -> bytes:
+        """The answer to a task; a lock stands, whatever came of shutting what it covers."""
+        if task.done is None:
+            return self._reply(answer, task.request)
+        closings = {closing.run: closing for closing in answer.closings}
+        head = self._head()
+        return reply(ok=True, why=answer.why, told=task.done.told, closings=self._closings(closings), **head)
+
     def _reply(self, answer: Answer, request: Request | None = None) -> bytes:
         """The answer, with all closings that came of it and the earlier one of a run that no longer is open."""
         closings = {closing.run: closing for closing in answer.closings}
@@ -326,7 +357,7 @@ class KeeperLoop:
         return any(opening.run == run for opening in self._picture.openings)
 
     def _head(self) -> dict[str, Any]:
-        return {"session": self._session, "ready": self._is_ready()}
+        return {"session": self._session, "ready": self._is_ready(), "lock_mark": self._locks.mark()}
 
     def _status(self) -> bytes:
         now_s = self._clock.now_s()
@@ -350,6 +381,7 @@ class KeeperLoop:
             count=self._core.outputs,
             off_ago_s=off_ago_s,
             closings=self._closings(picture.closings),
+            locks=plain(self._locks.standing),
             **self._head(),
         )
 

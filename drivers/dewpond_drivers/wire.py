@@ -1,7 +1,8 @@
 """The keeper's words on its socket: one JSON object a line, each way.
 
 Requests: ``{"op": "hello" | "status" | "open" | "renew" | "close" | "close_all", ...}`` with ``output`` (from 1),
-``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong. Replies:
+``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong; ``lock`` and ``unlock`` with ``target``, ``who``,
+``reason`` and ``owner``; ``winter_close`` and ``winter_open`` with ``who`` and ``signed``; ``locks``. Replies:
 ``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by kind. A line may be 4 KiB long; what cannot be
 understood is refused, never acted on.
 """
@@ -14,7 +15,9 @@ from typing import Any
 
 LONGEST_LINE = 4096
 MOST_SECONDS = 1e9
-OPS = ("hello", "status", "open", "renew", "close", "close_all")
+LOCK_OPS = ("lock", "unlock", "winter_close", "winter_open")
+OPS = ("hello", "status", "locks", "open", "renew", "close", "close_all", *LOCK_OPS)
+MOST_SIGNED = 20
 
 
 class LineRefused(ValueError):
@@ -31,6 +34,10 @@ class Request:
     lease_s: float = 0.0
     planned_s: float = 0.0
     who: str = ""
+    target: str = ""
+    reason: str = ""
+    owner: bool = False
+    signed: tuple[str, ...] = ()
 
 
 def parse(line: bytes) -> Request:
@@ -50,6 +57,10 @@ def parse(line: bytes) -> Request:
         lease_s=_seconds(body, "lease_s") if op in ("open", "renew") else 0.0,
         planned_s=_seconds(body, "planned_s") if op == "open" else 0.0,
         who=_text(body, "who") if body.get("who") is not None else "",
+        target=_text(body, "target") if op in ("lock", "unlock") else "",
+        reason=_text(body, "reason") if op in LOCK_OPS and body.get("reason") is not None else "",
+        owner=body.get("owner") is True,
+        signed=_texts(body, "signed") if op == "winter_open" else (),
     )
 
 
@@ -74,6 +85,13 @@ def _text(body: dict[str, Any], key: str) -> str:
     if not isinstance(value, str) or not value.isprintable():
         raise LineRefused(f'"{key}" must be plain text')
     return value
+
+
+def _texts(body: dict[str, Any], key: str) -> tuple[str, ...]:
+    value = body.get(key)
+    if not isinstance(value, list) or len(value) > MOST_SIGNED or not all(isinstance(item, str) for item in value):
+        raise LineRefused(f'"{key}" must be a list of at most {MOST_SIGNED} texts')
+    return tuple(value)
 
 
 def _seconds(body: dict[str, Any], key: str) -> float:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond.adapters.keeper_link import ANSWER_S, LOOK_S, KeeperLink, KeeperSilent
+from dewpond.adapters.keeper_locks import locks_known
 from dewpond.model.events import Event, KeeperFound, KeeperLost, Now, ValveClosed, ValveOpened, ValveRefused
 
 OVERRUN_S = 5.0  # a lease never reaches further beyond the planned end
@@ -52,6 +53,7 @@ class KeeperClient:
         self._held: dict[str, _Held] = {}
         self._told: tuple[str, bool] | None = None  # session and readiness as last reported; None while lost
         self._lost = False
+        self._lock_mark = ""  # of the locks as last reported
         self._due_s = -math.inf
 
     def next_renewal_s(self) -> float:
@@ -188,7 +190,18 @@ class KeeperClient:
         except KeeperSilent as silent:
             self._lose(silent, now, events)
             return None
+        self._learn_locks(request, answer, now, events)
         return answer
+
+    def _learn_locks(self, request: Answer, answer: Answer, now: Now, events: list[Event]) -> None:
+        """Locks that have changed are told by the keeper's state, which every answer gives reason to ask for."""
+        if answer.get("lock_mark", self._lock_mark) == self._lock_mark:
+            return
+        if "locks" in answer:
+            self._lock_mark = str(answer["lock_mark"])
+            events.append(locks_known(answer["locks"], now))
+        elif request["op"] != "locks":
+            self._ask({"op": "locks"}, now, events, LOOK_S)
 
     def _lose(self, silent: KeeperSilent, now: Now, events: list[Event]) -> None:
         self.disconnect()

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 
 from dewpond.board.sources import Alarm
 from dewpond.model.commands import RecordPlan
+from dewpond.model.operations import DEEPEST_MM, HIGHEST_PERCENT
 from dewpond.model.view import AlarmView, OpeningView, SiteView, SupplyView
 
 MAX_MINUTES = 240.0
+HoldKind = Literal["treatment", "mowing", "event", "repair", "other"]
+Name = Annotated[str, Field(max_length=200)]
 
 
 class Asked(BaseModel):
@@ -38,6 +41,34 @@ class HoldAsk(Asked):
 
     until: AwareDatetime
     reason: Annotated[str, Field(max_length=120)] = ""
+    kind: HoldKind = "other"
+    zone: Name | None = None
+
+
+class ReleaseAsk(Asked):
+    """End one kind of hold, the holds of one zone, or all holds."""
+
+    kind: HoldKind | Literal["rain"] | None = None
+    zone: Name | None = None
+
+
+class WaterInAsk(Asked):
+    """One watering of this net depth in the next allowed night, at the latest by ``until``."""
+
+    depth_mm: Annotated[float, Field(gt=0, le=DEEPEST_MM, allow_inf_nan=False)]
+    until: AwareDatetime | None = None
+
+
+class PercentAsk(Asked):
+    """The share of its minutes a program runs at; null goes back to the site file."""
+
+    percent: Annotated[float, Field(ge=0, le=HIGHEST_PERCENT, allow_inf_nan=False)] | None
+
+
+class ClearAsk(Asked):
+    """An alarm is dealt with; its key is as in /alarms."""
+
+    key: Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class Given(BaseModel):

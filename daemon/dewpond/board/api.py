@@ -144,16 +144,52 @@ async def stop(request: Request, body: answers.StopAsk | None = None) -> answers
 
 @router.post("/hold")
 async def hold(request: Request, body: answers.HoldAsk) -> answers.Taken:
-    """Hold all watering by schedule until a time."""
-    room = room_of(request.scope)
-    return taken(await room.ask("hold", person_of(request).name, until=body.until, reason=body.reason))
+    """Hold watering by schedule until a time, on the whole site or one zone."""
+    room, who = room_of(request.scope), person_of(request).name
+    known_zone(room.known_view(), body.zone)
+    return taken(await room.ask("hold", who, zone=body.zone, until=body.until, reason=body.reason, kind=body.kind))
 
 
 @router.post("/release")
-async def release(request: Request) -> answers.Taken:
-    """End a hold."""
+async def release(request: Request, body: answers.ReleaseAsk | None = None) -> answers.Taken:
+    """End holds: of one kind, of one zone, or all."""
+    room, who = room_of(request.scope), person_of(request).name
+    if body is None:
+        return taken(await room.ask("release", who))
+    known_zone(room.known_view(), body.zone)
+    return taken(await room.ask("release", who, zone=body.zone, kind=body.kind or ""))
+
+
+@router.post("/zones/{zone_id}/water-in")
+async def water_in(request: Request, zone_id: str, body: answers.WaterInAsk) -> answers.Taken:
+    """Give one watering of a depth in the next allowed night, for instance to wash fertiliser in."""
+    room, who = room_of(request.scope), person_of(request).name
+    zone_of(room.known_view(), zone_id)
+    return taken(await room.ask("water-in", who, zone=zone_id, depth_mm=body.depth_mm, until=body.until))
+
+
+@router.post("/zones/{zone_id}/as-usual")
+async def as_usual(request: Request, zone_id: str) -> answers.Taken:
+    """Take the zone's flow of today as its usual one."""
     room = room_of(request.scope)
-    return taken(await room.ask("release", person_of(request).name))
+    zone_of(room.known_view(), zone_id)
+    return taken(await room.ask("as-usual", person_of(request).name, zone=zone_id))
+
+
+@router.post("/programs/{name}/percent")
+async def percent(request: Request, name: str, body: answers.PercentAsk) -> answers.Taken:
+    """Run a program at a share of its minutes from the next planning on."""
+    room = room_of(request.scope)
+    if name not in [program.name for program in room.known_view().programs]:
+        raise HTTPException(404, f"There is no program {name!r} on this site.")
+    return taken(await room.ask("percent", person_of(request).name, program=name, percent=body.percent))
+
+
+@router.post("/alarms/clear")
+async def clear(request: Request, body: answers.ClearAsk) -> answers.Taken:
+    """An alarm is dealt with; what it kept shut may run again."""
+    room = room_of(request.scope)
+    return taken(await room.ask("clear", person_of(request).name, reason=body.key))
 
 
 async def water_once(room: Room, who: str, zone_id: str, minutes: float, key: str | None) -> Answer:

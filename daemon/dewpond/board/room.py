@@ -127,6 +127,10 @@ class Room:
         seconds: float | None = None,
         until: datetime | None = None,
         reason: str = "",
+        kind: str = "",
+        depth_mm: float | None = None,
+        program: str = "",
+        percent: float | None = None,
     ) -> Answer:
         """Put a request to the daemon's loop."""
         ask: Callable[[], OperatorReply] = functools.partial(
@@ -137,6 +141,10 @@ class Room:
             seconds=seconds,
             until=until,
             reason=reason,
+            kind=kind,
+            depth_mm=depth_mm,
+            program=program,
+            percent=percent,
         )
         reply = await anyio.to_thread.run_sync(ask, limiter=self._asking)
         return Answer(reply.accepted, reply.text)

@@ -31,6 +31,10 @@ class Desk(Protocol):
         seconds: float | None = None,
         until: datetime | None = None,
         reason: str = "",
+        kind: str = "",
+        depth_mm: float | None = None,
+        program: str = "",
+        percent: float | None = None,
         timeout_s: float = 15,
     ) -> OperatorReply:
         """Put a request to the loop and wait for its answer; refused when none comes within ``timeout_s``."""

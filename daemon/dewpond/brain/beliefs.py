@@ -6,13 +6,16 @@ Rain is booked at the end of its date, after that day's ET: 80 % of it, no more 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 
+from dewpond.brain import rain_split, top_soil
 from dewpond.brain.local_time import EPOCH, LocalDays
+from dewpond.brain.rain_split import RainParts
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.brain.zone_table import FloatArray, ZoneTable
 from dewpond.model.commands import RecordDay
@@ -40,6 +43,8 @@ class DayAmounts:
     drainage_mm: FloatArray
     depletion_mm: FloatArray
     raw_mm: FloatArray
+    layer_mm: FloatArray  # depletion of the evaporating layer
+    rain: RainParts | None = None  # where rain is split
 
 
 def first_soil(table: ZoneTable, day: date, depletion_share_of_raw: float) -> SoilState:
@@ -49,7 +54,7 @@ def first_soil(table: ZoneTable, day: date, depletion_share_of_raw: float) -> So
         zone_ids=table.ids,
         day=day,
         ended=None,
-        depletion_mm=table.raw_mm * depletion_share_of_raw,
+        depletion_mm=table.raw_on(day) * depletion_share_of_raw,
         surface_mm=np.zeros(zones),
         surface_at_s=np.zeros(zones),
     )
@@ -64,22 +69,35 @@ def advance_day(
     rain_mm: float,
     share_of_day: float = 1.0,
     use: FloatArray | float = 1.0,
+    *,
+    layer_mm: FloatArray | None = None,
+    hourly_mm: Sequence[float] | None = None,
 ) -> DayAmounts:
     """One date's balance from its evening before: ET and water in the order of the day, rain last.
 
     FAO-56 eq. 85-88 with the deep percolation of each wetting booked as drainage. ``share_of_day`` below 1 stops
     part way through the day's ET (half-sine), for an estimate of the present; ``use`` is true over tabulated water use.
+
+    Where new plants root, TAW and RAW are those of the date. Depletion in mm stays what it was while roots grow: the
+    soil they grow into is taken to be at field capacity, as it was wetted before them, so it adds storage that is full
+    (FAO-56 ch. 8, eq. 82 and 85; the assumption is common practice for irrigated ground).
+
+    ``layer_mm`` is the evaporating layer of beds with bare soil the evening before, ``hourly_mm`` the day's rain by
+    the hour, used where rain is split.
     """
     unstressed_mm = eto_mm * table.coefficients(day) * use
-    raw_mm = table.readily_available_mm(unstressed_mm)
-    share_p = raw_mm / table.taw_mm
+    irrigated_mm = _irrigated_mm(table, bookings)
+    evaporated_mm, layer_mm = top_soil.evaporation(table, day, top_soil.fitting(table, layer_mm), irrigated_mm, eto_mm)
+    raw_mm, taw_mm = table.readily_available_mm(unstressed_mm + evaporated_mm, day), table.taw_on(day)
+    share_p = raw_mm / taw_mm
     depletion = depletion_mm.copy()
     zeros = np.zeros_like(depletion)
     etc, net, runoff, drainage, done = zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy()
     for booking in sorted(bookings, key=lambda item: item.et_share):
         z = booking.zone
         share = min(booking.et_share, share_of_day)
-        et_mm = _actual_et(unstressed_mm[z] * max(0.0, share - done[z]), depletion[z], table.taw_mm[z], share_p[z])
+        part = max(0.0, share - done[z])
+        et_mm = _actual_et(unstressed_mm[z] * part, depletion[z], taw_mm[z], share_p[z], evaporated_mm[z] * part)
         left = depletion[z] + et_mm - booking.net_mm
         etc[z] += et_mm
         net[z] += booking.net_mm
@@ -87,15 +105,27 @@ def advance_day(
         drainage[z] += max(0.0, -left)
         depletion[z] = max(0.0, left)
         done[z] = max(done[z], share)
-    rest = _actual_et(unstressed_mm * (share_of_day - done), depletion, table.taw_mm, share_p)
+    left_share = share_of_day - done
+    rest = _actual_et(unstressed_mm * left_share, depletion, taw_mm, share_p, evaporated_mm * left_share)
     depletion = depletion + rest
-    rained = effective_rain(rain_mm, depletion)
-    return DayAmounts(etc + rest, rained, net, runoff, drainage, depletion - rained, raw_mm)
+    parts = rain_split.split(table, rain_mm, hourly_mm, depletion) if table.splits_rain else None
+    rained = effective_rain(rain_mm * table.rain_share, depletion) if parts is None else parts.kept_mm
+    layer_mm = np.maximum(layer_mm - rain_mm, 0.0)
+    return DayAmounts(etc + rest, rained, net, runoff, drainage, depletion - rained, raw_mm, layer_mm, parts)
 
 
-def _actual_et(unstressed_mm: Any, depletion_mm: Any, taw_mm: Any, share_p: Any) -> Any:
-    stressed = unstressed_mm * stress_coefficient(depletion_mm, taw_mm, share_p)
-    return np.clip(np.minimum(stressed, taw_mm - depletion_mm), 0.0, None)
+def _irrigated_mm(table: ZoneTable, bookings: tuple[Booking, ...]) -> FloatArray:
+    """Net irrigation of a date by zone. [mm]"""
+    found = np.zeros(len(table.ids))
+    for booking in bookings:
+        found[booking.zone] += booking.net_mm
+    return found
+
+
+def _actual_et(unstressed_mm: Any, depletion_mm: Any, taw_mm: Any, share_p: Any, evaporation_mm: Any = 0.0) -> Any:
+    """(Ks Kcb + Ke) ETo of a step (FAO-56 eq. 80), never more than the roots still hold. [mm]"""
+    wanted = unstressed_mm * stress_coefficient(depletion_mm, taw_mm, share_p) + evaporation_mm
+    return np.clip(np.minimum(wanted, taw_mm - depletion_mm), 0.0, None)
 
 
 def learn_eto(soil: SoilState, day: date, fact: EtoFact | None, assumed: EtoFact) -> SoilState:
@@ -108,10 +138,14 @@ def learn_eto(soil: SoilState, day: date, fact: EtoFact | None, assumed: EtoFact
     return replace(soil, eto={**soil.eto, day: fact or assumed}, recent_eto_mm=recent)
 
 
-def learn_rain(soil: SoilState, day: date, rain_mm: float | None) -> SoilState:
+def learn_rain(
+    soil: SoilState, day: date, rain_mm: float | None, hourly_mm: tuple[float, ...] | None = None
+) -> SoilState:
     """Take up a day's rain. A missing measurement counts as no rain, and is remembered as missing."""
     if soil.day is None or day < soil.day:
         return soil
+    if hourly_mm is not None:
+        soil = replace(soil, rain_hours={**soil.rain_hours, day: hourly_mm})
     missing = soil.rain_missing | {day} if rain_mm is None else soil.rain_missing - {day}
     return replace(soil, rain={**soil.rain, day: max(0.0, rain_mm or 0.0)}, rain_missing=missing)
 
@@ -166,7 +200,7 @@ def depletion_at(
     """Depletion of every zone at a moment, known days by what is known and the rest by the expected ETo. [mm]"""
     if soil.day is None:
         return soil.depletion_mm
-    depletion = soil.depletion_mm
+    depletion, layer_mm = soil.depletion_mm, soil.layer_mm
     last = days.date_at(at_s)
     day = soil.day
     while day <= last:
@@ -175,7 +209,11 @@ def depletion_at(
         bookings = tuple(item for item in soil.bookings if item.date == day)
         eto_mm = fact.eto_mm if fact else expected_eto_mm
         rain_mm = soil.rain.get(day, 0.0) if day < last or share >= 1.0 else 0.0
-        depletion = advance_day(table, day, depletion, bookings, eto_mm, rain_mm, share, use).depletion_mm
+        hourly_mm = soil.rain_hours.get(day)
+        amounts = advance_day(
+            table, day, depletion, bookings, eto_mm, rain_mm, share, use, layer_mm=layer_mm, hourly_mm=hourly_mm
+        )
+        depletion, layer_mm = amounts.depletion_mm, amounts.layer_mm
         day += timedelta(days=1)
     return depletion
 
@@ -199,12 +237,21 @@ def close_day(
     """Close one date: its ledger rows, and the state with the next date open."""
     fact, rain_mm = soil.eto[day], soil.rain[day]
     today = tuple(item for item in soil.bookings if item.date == day)
-    amounts = advance_day(table, day, soil.depletion_mm, today, fact.eto_mm, rain_mm)
+    amounts = advance_day(
+        table,
+        day,
+        soil.depletion_mm,
+        today,
+        fact.eto_mm,
+        rain_mm,
+        layer_mm=soil.layer_mm,
+        hourly_mm=soil.rain_hours.get(day),
+    )
     unmeasured = day in soil.rain_missing
-    rows = [
-        _day_row(table, z, day, fact, rain_mm, amounts, _why(reasons[z] if reasons else "", today, z, unmeasured))
-        for z in range(len(table.ids))
-    ]
+    whys = [_why(reasons[z] if reasons else "", today, z, unmeasured) for z in range(len(table.ids))]
+    if amounts.rain is not None:
+        whys = [f"{why} {amounts.rain.said(z, rain_mm)}".strip() for z, why in enumerate(whys)]
+    rows = [_day_row(table, z, day, fact, rain_mm, amounts, why) for z, why in enumerate(whys)]
     kept_from = day - timedelta(days=PAST_DAYS_KEPT)
     state = replace(
         soil,
@@ -214,16 +261,19 @@ def close_day(
         eto={known: value for known, value in soil.eto.items() if known >= kept_from},
         rain={known: value for known, value in soil.rain.items() if known >= kept_from},
         rain_missing=frozenset(known for known in soil.rain_missing if known >= kept_from),
-        stress_memory=_stress_memory(soil, table, amounts),
+        rain_hours={known: hours for known, hours in soil.rain_hours.items() if known >= kept_from},
+        layer_mm=amounts.layer_mm,
+        stress_memory=_stress_memory(soil, table, amounts, day),
     )
     return _record(state, day, fact, rain_mm, day not in soil.rain_missing), rows
 
 
-def _stress_memory(soil: SoilState, table: ZoneTable, amounts: DayAmounts) -> dict[str, float]:
-    """Every zone's past days of stress, faded by one day, with today's."""
+def _stress_memory(soil: SoilState, table: ZoneTable, amounts: DayAmounts, day: date) -> dict[str, float]:
+    """Every zone's past days of stress, faded by one day, with today's; plants that still root teach nothing."""
     fade = 0.5 ** (1.0 / STRESS_HALF_LIFE_DAYS)
     memory = {zone: fade * past for zone, past in soil.stress_memory.items() if past > 0.01}
-    for z in np.flatnonzero(amounts.depletion_mm > amounts.raw_mm + STRESS_SLACK_MM):
+    rooted = table.root_share(day) >= 1.0
+    for z in np.flatnonzero((amounts.depletion_mm > amounts.raw_mm + STRESS_SLACK_MM) & rooted):
         memory[table.ids[z]] = memory.get(table.ids[z], 0.0) + 1.0
     return memory
 
@@ -268,7 +318,7 @@ def _day_row(
         runoff_mm=float(amounts.runoff_mm[z]),
         drainage_mm=float(amounts.drainage_mm[z]),
         depletion_mm=depletion_mm,
-        taw_mm=float(table.taw_mm[z]),
+        taw_mm=float(table.taw_on(day)[z]),
         raw_mm=float(amounts.raw_mm[z]),
         reason=reason,
         belief_mm=depletion_mm,

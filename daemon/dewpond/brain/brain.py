@@ -10,7 +10,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from dewpond.brain import beliefs, flow_watch, holds, pipe_watch, sequencer, weather_holds
+from dewpond.brain import (
+    beliefs,
+    cooling,
+    establishment,
+    flow_watch,
+    holds,
+    locks,
+    pipe_watch,
+    sequencer,
+    weather_holds,
+)
 from dewpond.brain.alarms import cleared, raised
 from dewpond.brain.belief import daily, doubts, rain
 from dewpond.brain.ground import Ground, ground_of
@@ -62,7 +72,7 @@ class Brain:
             state, told = self._take(state, event, now)
             commands += told
         new_weather = any(isinstance(event, NEW_WEATHER) for event in events)
-        duties = (self._close_days, self._expire, *((self._replan,) if new_weather else ()), self._run)
+        duties = (self._close_days, self._expire, *((self._replan,) if new_weather else ()), self._cool, self._run)
         for duty in duties:
             state, told = duty(state, now)
             commands += told
@@ -110,6 +120,10 @@ class Brain:
                 state, told = sequencer.on_keeper_found(self.ground, state, event, now)
                 state, over = cleared(state, "keeper", now, "the keeper answers again")
                 return state, told + over + sequencer.closed_topics(self.ground, state, now)
+            case ev.LocksKnown():
+                state, told = locks.learn(self.ground, state, event, now)
+                state, planned = self._replan(state, now)
+                return state, told + planned
             case ev.KeeperLost():
                 lost = replace(state, keeper_ready=False)
                 text = (
@@ -170,7 +184,8 @@ class Brain:
             return state, []
         soil = state.soil
         known = forecasts.check_rain(state.forecasts, event.date, event.rain_mm, event.source, soil.record_rain_mm)
-        state = replace(state, soil=beliefs.learn_rain(soil, event.date, event.rain_mm), forecasts=known)
+        soil = beliefs.learn_rain(soil, event.date, event.rain_mm, event.hourly_mm)
+        state = replace(state, soil=soil, forecasts=known)
         state = weather_holds.after_rain(self.ground, state, event.date, event.rain_mm, now.wall.timestamp())
         commands: list[Command] = []
         for name, sentence in forecasts.doubted(known):
@@ -218,6 +233,8 @@ class Brain:
             commands += daily.with_belief(rows, believed)
             state, told = doubts.tell(self.ground, state, believed, now)
             commands += told
+            state, told = establishment.on_day_closed(self.ground, state, day, now)
+            commands += told
         return state, commands
 
     def _expire(self, state: State, now: Now) -> Told:
@@ -229,6 +246,9 @@ class Brain:
             state, over = cleared(state, key, now, "not seen again for a day")
             told = [*told, *over]
         return state, told
+
+    def _cool(self, state: State, now: Now) -> Told:
+        return cooling.due(self.ground, state, now)
 
     def _run(self, state: State, now: Now) -> Told:
         return sequencer.run_due(self.ground, state, now)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from dewpond.brain.sequencer import active
+from dewpond.brain.openings import active
 from dewpond.brain.state import Opening, State
 from dewpond.model.commands import Command, PublishState
 from dewpond.model.events import Now, ReadingsArrived

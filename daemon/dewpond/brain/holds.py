@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from dewpond.brain import caps, pipe_watch, water_in, weather_holds
+from dewpond.brain import caps, locks, pipe_watch, water_in, weather_holds
+from dewpond.brain.belief import daily
 from dewpond.brain.ground import Ground
-from dewpond.brain.planner import plan_night, plan_row
+from dewpond.brain.plan_rows import plan_row
+from dewpond.brain.planner import plan_night
 from dewpond.brain.sequencer import Told, close_now
 from dewpond.brain.state import HoldState, Opening, PercentState, State
 from dewpond.brain.water_need import ceiling_s
@@ -30,6 +32,7 @@ def on_asked(ground: Ground, state: State, event: OperatorAsked, now: Now) -> To
         "water-in": _water_in,
         "clear": _clear,
         "as-usual": _as_usual,
+        "forget": _forget,
         "percent": _percent,
     }
     handler = handlers.get(event.action)
@@ -59,6 +62,9 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
     if not 1.0 <= seconds <= longest_s:
         limit = f"{zone.id} may run 1 s to {longest_s / 60:.0f} min at once ({zone.method})"
         return state, [_refuse(event, f"{limit}; ask for less, or water again later")]
+    locked = locks.held(ground, state, zone)
+    if locked:
+        return state, [_refuse(event, f"{zone.name} may not run: {locked}; nothing opens here before that has ended")]
     left_s, cap = caps.left(ground, state, zone, now.wall.timestamp())
     stated = zone.day_cap_s is not None or zone.week_cap_s is not None
     if stated and seconds > left_s:
@@ -152,7 +158,8 @@ def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
     state = replace(state, holds={**state.holds, hold_key(event.zone, hold.kind): hold})
     commands: list[Command] = []
     for item in state.openings:
-        if not item.by_hand and item.state is not ValveState.WAITING and event.zone in (None, item.zone):
+        planned = item.state is ValveState.WAITING and not item.extra  # the planning below drops it
+        if not item.by_hand and not planned and event.zone in (None, item.zone):
             state, told = close_now(state, item, f"stopped by a hold of {event.who}", now)
             commands += told
     state, told = replan(ground, state, now)
@@ -194,6 +201,18 @@ def _as_usual(ground: Ground, state: State, event: OperatorAsked, now: Now) -> T
     state, replanned = replan(ground, state, now)
     text = f"{zone.name}'s usual flow is learned afresh; it is not watched until it has run a few times."
     return state, [*told, *replanned, _accept(event, text)]
+
+
+def _forget(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    """A person gives up what probes and meter have taught of a zone; it is learned anew from the ledger on."""
+    zone = ground.zones.get(event.zone or "")
+    if zone is None:
+        return state, [_unknown_zone(ground, event)]
+    believed = daily.fitting(ground, state.soil, state.belief)
+    state = replace(state, belief=daily.forget(believed, state.soil, ground.table.index[zone.id]))
+    state, told = replan(ground, state, now)
+    text = f"What was learned of {zone.name} is given up; its site file's numbers stand until more is seen."
+    return state, [*told, _accept(event, text)]
 
 
 def _percent(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:

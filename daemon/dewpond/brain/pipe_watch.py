@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 
 from dewpond.brain import alarms, rain_common
 from dewpond.brain.ground import Ground
+from dewpond.brain.openings import active
 from dewpond.brain.pipes import accepted, columns_of_block, first, knows, step_block
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import (
@@ -25,7 +26,7 @@ from dewpond.brain.pipes.verdict import (
     STOP_ZONE,
     Verdict,
 )
-from dewpond.brain.sequencer import active, close_now
+from dewpond.brain.sequencer import close_now
 from dewpond.brain.state import Opening, PipeBlock, PipeMemory, State
 from dewpond.model.commands import CloseValve, Command
 from dewpond.model.events import Now, ReadingsArrived

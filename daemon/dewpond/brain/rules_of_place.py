@@ -63,6 +63,20 @@ class PlaceRules:
         """Which restrictions apply to a zone; zones with equal answers are always allowed the same hours."""
         return self._applying[zone.id]
 
+    def by_day(self, zone: Zone, day: date, hours: Hours, *, exempt: bool = False) -> tuple[Interval, ...]:
+        """Intervals of a date's hours in which a zone may run by its restrictions and days, whatever the window is.
+
+        ``exempt`` is leave to pass over restrictions and days. ``hours`` must not cross midnight.
+        """
+        spans = [(self._days.clock_s(day, hours.start), self._days.clock_s(day, hours.end))]
+        if exempt:
+            return tuple(spans)
+        if not day_allowed(self._site.watering.days, day):
+            return ()
+        for number in self._applying[zone.id]:
+            spans = _overlap(spans, self._restricted_to(self._site.restrictions[number], day))
+        return tuple(spans)
+
     def next_night(self, zone: Zone, after: date, least_s: float) -> date | None:
         """The next window date after ``after`` with an allowed interval of at least ``least_s`` seconds."""
         for ahead in range(1, NEVER_AGAIN_DAYS + 1):

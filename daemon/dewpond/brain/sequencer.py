@@ -9,34 +9,25 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
 
-from dewpond.brain import caps, water_in, weather_holds
-from dewpond.brain.belief.metered import metered_share, with_metered
-from dewpond.brain.beliefs import book_opening
+from dewpond.brain import caps, locks, weather_holds
+from dewpond.brain.closing import finish
 from dewpond.brain.ground import Ground
-from dewpond.brain.planner import plan_row
+from dewpond.brain.openings import ACTIVE, DONE, active, find, open_topic, swap, without, zone_topic
+from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.state import MasterState, Opening, State
 from dewpond.brain.water_need import LEAST_OPENING_S
-from dewpond.model.commands import CloseValve, Command, OpenValve, PublishState, RecordRun
+from dewpond.model.commands import CloseValve, Command, OpenValve, PublishState
 from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
 from dewpond.model.states import ValveState, advance
 
 S = ValveState
-ACTIVE = frozenset({S.OPENING, S.OPEN, S.CLOSING})
-DONE = "done"
 MADE_WAY = "made way for water by hand"
 ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
 ON_TIME_S = 1e-6
 LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
-FINISHED_KEPT = 2000  # openings of one night that screens can still show
 Told = tuple[State, list[Command]]
-
-
-def active(state: State, supply: str | None = None) -> list[Opening]:
-    """Openings whose valve is open or on its way, of one supply or of all."""
-    return [item for item in state.openings if item.state in ACTIVE and supply in (None, item.supply)]
 
 
 def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
@@ -61,25 +52,25 @@ def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
 
 def on_closed(ground: Ground, state: State, event: ValveClosed, now: Now) -> Told:
     """The valve is shut: book its water, record the run, and queue the remainder if it ended early by a fault."""
-    item = _find(state, event.run_id)
+    item = find(state, event.run_id)
     if item is None or item.state not in ACTIVE:
         return state, []
-    return _finish(ground, state, item, event.open_s, event.why, now)
+    return finish(ground, state, item, event.open_s, event.why, now)
 
 
 def on_refused(state: State, event: ValveRefused, now: Now) -> Told:
     """The keeper would not open: try again for a while, then give the opening up and say so."""
     if event.run_id.startswith("master/"):
         return _close_supply_of(state, event.run_id.split("/")[1], f"the master valve would not open: {event.why}")
-    item = _find(state, event.run_id)
+    item = find(state, event.run_id)
     if item is None or item.state is not S.OPENING:
         return state, []
     first_s = item.asked_elapsed_s or now.elapsed_s
     if now.elapsed_s - first_s >= REFUSALS_S:
         given_up = replace(item, state=S.REFUSED, close_cause=event.why)
-        return _without(state, given_up), [plan_row(given_up, "dropped"), _zone_topic(given_up, now, event.why)]
+        return without(state, given_up), [plan_row(given_up, "dropped"), zone_topic(given_up, now, event.why)]
     waiting = replace(item, state=S.WAITING, asked_elapsed_s=first_s, not_before_elapsed_s=now.elapsed_s + ASK_AGAIN_S)
-    return _swap(state, waiting), []
+    return swap(state, waiting), []
 
 
 def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) -> Told:
@@ -88,10 +79,10 @@ def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) 
     held = dict(event.open_outputs)
     for item in active(state):
         if held.get(item.output) == item.run_id:
-            state = _swap(state, replace(item, state=S.OPEN)) if item.state is S.OPENING else state
+            state = swap(state, replace(item, state=S.OPEN)) if item.state is S.OPENING else state
             continue
         open_s, why = _how_long(state, event, item, now)
-        state, told = _finish(ground, state, item, open_s, why, now)
+        state, told = finish(ground, state, item, open_s, why, now)
         commands += told
     wanted = {item.run_id for item in active(state)} | {master.run_id for master in state.masters.values()}
     for output, run_id in sorted(held.items()):
@@ -130,6 +121,8 @@ def on_started(state: State, now: Now) -> State:
 def run_due(ground: Ground, state: State, now: Now) -> Told:
     """Close what is done, then open what is due and has room."""
     state, commands = _close_done(state, now)
+    state, locked = _end_for_locks(ground, state, now)
+    commands += locked
     state, ended = _end_for_weather(ground, state, now)
     commands += ended
     state, opened = _open_due(ground, state, now)
@@ -140,11 +133,11 @@ def run_due(ground: Ground, state: State, now: Now) -> Told:
 def close_now(state: State, item: Opening, cause: str, now: Now) -> Told:
     """Have an opening closed for a stated cause; one that waits is dropped instead."""
     if item.state is S.WAITING:
-        return _without(state, item), [plan_row(item, "dropped")]
+        return without(state, item), [plan_row(item, "dropped")]
     if item.state is S.CLOSING:
         return state, []
     closing = replace(item, state=advance(item.state, S.CLOSING), close_cause=cause, asked_elapsed_s=now.elapsed_s)
-    return _swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
+    return swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
 
 
 def next_wake_s(state: State, now: Now) -> float:
@@ -172,7 +165,7 @@ def _close_done(state: State, now: Now) -> Told:
         elif item.state in (S.CLOSING, S.OPENING) and now.elapsed_s >= item.asked_elapsed_s + ASK_AGAIN_S - ON_TIME_S:
             cause = item.close_cause or "the keeper did not answer"
             again = replace(item, state=S.CLOSING, asked_elapsed_s=now.elapsed_s, close_cause=cause)
-            state = _swap(state, again)
+            state = swap(state, again)
             commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
     return state, commands
 
@@ -192,12 +185,14 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
 
 
 def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
+    if locks.on(ground, state, ground.zones[item.zone]) is not None:
+        return without(state, item), [plan_row(item, "dropped")]
     left_s = item.latest_end_s - now.wall.timestamp()
     weather = "" if item.by_hand else weather_holds.held(ground, state, ground.zones[item.zone], now.wall.timestamp())
     if left_s < min(item.seconds, LEAST_OPENING_S) or weather_holds.drops(weather):
         return _given_up(ground, state, item, weather, now)
     if weather:
-        return _swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + weather_holds.LOOK_AGAIN_S)), []
+        return swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + weather_holds.LOOK_AGAIN_S)), []
     if not item.by_hand:
         capped_s, cap = caps.left(ground, state, ground.zones[item.zone], now.wall.timestamp())
         left_s = min(left_s, capped_s)
@@ -205,8 +200,8 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
             return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
     if not state.keeper_ready or not (now.trusted or item.by_hand):
         return state, []
-    if not item.by_hand and state.block_on(item.zone, item.supply) is not None:
-        return _without(state, item), [plan_row(item, "dropped")]
+    if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
+        return without(state, item), [plan_row(item, "dropped")]
     if not _room(ground, state, item):
         return _make_way(state, item, now) if item.by_hand else (state, [])
     opening = replace(
@@ -215,18 +210,37 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         seconds=float(min(item.seconds, math.floor(left_s))) if math.isfinite(left_s) else item.seconds,
         asked_elapsed_s=item.asked_elapsed_s or now.elapsed_s,
     )
-    state, commands = _open_master(ground, _swap(state, opening), opening, now)
+    state, commands = _open_master(ground, swap(state, opening), opening, now)
     intent = OpenValve(run_id=opening.run_id, output=opening.output, zone=opening.zone, planned_s=opening.seconds)
     return state, [*commands, intent]
 
 
+def _on_hold(state: State, item: Opening, now: Now) -> bool:
+    """Whether a person holds the zone now: starts by day are not planned again when a hold comes after the window."""
+    hold = state.hold_on(item.zone)
+    return hold is not None and now.wall < hold.until
+
+
 def _given_up(ground: Ground, state: State, item: Opening, why: str, now: Now) -> Told:
     """Drop an opening that may not or cannot run any more; the next planning decides what becomes of its water."""
-    state = _without(state, item)
+    state = without(state, item)
     told: list[Command] = []
     if why:
         state, told = weather_holds.given_up(ground, state, item, why, now.wall.timestamp())
     return state, [plan_row(item, "dropped"), *told]
+
+
+def _end_for_locks(ground: Ground, state: State, now: Now) -> Told:
+    """Drop what waits where a lock stands; the keeper has shut what ran: ask for it too, to hear of it at once."""
+    if not state.locks:
+        return state, []
+    commands: list[Command] = []
+    for item in state.openings:
+        why = locks.held(ground, state, ground.zones[item.zone])
+        if why and item.state is not S.CLOSING:
+            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now)
+            commands += told
+    return state, commands
 
 
 def _end_for_weather(ground: Ground, state: State, now: Now) -> Told:
@@ -292,102 +306,9 @@ def _close_supply_of(state: State, supply: str, cause: str) -> Told:
     commands: list[Command] = []
     for item in active(state, supply):
         closing = replace(item, state=S.CLOSING, close_cause=cause)
-        state = _swap(state, closing)
+        state = swap(state, closing)
         commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
     return state, commands
-
-
-def _finish(ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now) -> Told:
-    zone = ground.zones[item.zone]
-    open_s = round(open_s, 3)
-    cause = item.close_cause or why
-    start = item.opened_at or now.wall - timedelta(seconds=open_s)
-    commands: list[Command] = []
-    gross_mm = 0.0
-    if open_s > 0.0:
-        state = caps.remember(state, item.zone, start.timestamp(), open_s)
-    if open_s > 0.0 and item.unfed:
-        commands.append(_unfed_row(ground, item, start, open_s, cause))
-    elif open_s > 0.0:
-        told = state.reasons.get(item.zone)
-        because = item.cause if item.by_hand or told is None else told.summary
-        start_s = start.timestamp()
-        alone = all(other.run_id == item.run_id for other in active(state, item.supply))
-        share = metered_share(ground, item, open_s) if alone else None
-        soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
-        if state.belief is not None:
-            learned = with_metered(state.belief, ground.table.index[zone.id], share)
-            state = replace(state, belief=learned)
-        end_s = start.timestamp() + open_s
-        state = replace(state, soil=soil, last_runs={**state.last_runs, item.zone: (end_s, gross_mm)})
-        state = water_in.given(state, item.zone, gross_mm * zone.efficiency)
-        commands.append(
-            RecordRun(
-                run_id=item.run_id,
-                zone=item.zone,
-                start=start,
-                end=start + timedelta(seconds=open_s),
-                seconds=open_s,
-                gross_mm=gross_mm,
-                litres=gross_mm * zone.area_m2,
-                cause=item.cause,
-                metered_litres=item.metered_l if ground.site.supply(item.supply).meter else None,
-                note="" if cause == DONE else cause,
-            )
-        )
-    over = replace(item, state=S.CLOSED, seconds=open_s, gross_mm=gross_mm)
-    finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
-    state = replace(_without(state, item), finished=finished)
-    short_s = item.seconds - open_s
-    remainder = _remainder(item, open_s, cause, now)
-    if remainder is not None:
-        state = replace(
-            state, openings=tuple(sorted((*state.openings, remainder), key=lambda o: (o.start_s, o.run_id)))
-        )
-    word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
-    commands += [plan_row(remainder or item, word), _zone_topic(replace(item, state=S.CLOSED), now, cause)]
-    return state, commands
-
-
-def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, cause: str) -> RecordRun:
-    """The record of an opening through which the meter saw no water: nothing reached the ground."""
-    zone = ground.zones[item.zone]
-    gross_mm = open_s * zone.application_rate_mm_h / 3600.0
-    return RecordRun(
-        run_id=item.run_id,
-        zone=item.zone,
-        start=start,
-        end=start + timedelta(seconds=open_s),
-        seconds=open_s,
-        gross_mm=gross_mm,
-        litres=gross_mm * zone.area_m2,
-        cause=item.cause,
-        metered_litres=item.metered_l,
-        note=f"{cause}; nothing is booked as applied",
-    )
-
-
-def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | None:
-    """What is left of an opening that ended early through no wish of a person; None where it ends for good."""
-    left_s = item.seconds - open_s
-    wished = cause == DONE or cause.startswith("stop")
-    if wished or item.resumed or left_s < LEAST_OPENING_S:
-        return None
-    return replace(
-        item,
-        run_id=f"{item.run_id}/remainder",
-        state=S.WAITING,
-        resumed=True,
-        start_s=now.wall.timestamp(),
-        seconds=float(math.floor(left_s)),
-        gross_mm=item.gross_mm * left_s / item.seconds,
-        opened_at=None,
-        asked_elapsed_s=0.0,
-        not_before_elapsed_s=now.elapsed_s,
-        close_cause="",
-        metered_l=0.0,
-        cause=f"{item.cause}, the remainder",
-    )
 
 
 def closed_topics(ground: Ground, state: State, now: Now) -> list[Command]:
@@ -397,36 +318,12 @@ def closed_topics(ground: Ground, state: State, now: Now) -> list[Command]:
     return [PublishState(topic=f"zone/{zone}/state", body=body) for zone in ground.zones if zone not in running]
 
 
-def _find(state: State, run_id: str) -> Opening | None:
-    return next((item for item in state.openings if item.run_id == run_id), None)
-
-
-def _swap(state: State, item: Opening) -> State:
-    return replace(state, openings=tuple(item if old.run_id == item.run_id else old for old in state.openings))
-
-
-def _without(state: State, item: Opening) -> State:
-    return replace(state, openings=tuple(old for old in state.openings if old.run_id != item.run_id))
-
-
 def _change(state: State, run_id: str, change: Callable[[Opening], Opening], word: str) -> Told:
-    item = _find(state, run_id)
+    item = find(state, run_id)
     if item is None:
         return state, []
     changed = change(item)
     if changed is item:
         return state, []
     assert changed.opened_at is not None  # noqa: S101 - an OPEN opening always has its moment
-    return _swap(state, changed), [plan_row(changed, word), _open_topic(changed)]
-
-
-def _open_topic(item: Opening) -> PublishState:
-    assert item.opened_at is not None  # noqa: S101
-    until = item.opened_at + timedelta(seconds=item.seconds)
-    body = {"at": item.opened_at.isoformat(), "valve": "open", "until": until.isoformat(), "cause": item.cause}
-    return PublishState(topic=f"zone/{item.zone}/state", body=body)
-
-
-def _zone_topic(item: Opening, now: Now, why: str) -> PublishState:
-    body = {"at": now.wall.isoformat(), "valve": item.state.value, "until": None, "cause": why}
-    return PublishState(topic=f"zone/{item.zone}/state", body=body)
+    return swap(state, changed), [plan_row(changed, word), open_topic(changed)]

@@ -13,6 +13,7 @@ from dewpond.brain.belief.state import BeliefState
 from dewpond.brain.pipes.state import WatchState
 from dewpond.brain.rules.forecasts import Source
 from dewpond.brain.rules.plugged_state import Word
+from dewpond.model.events import KeeperLock
 from dewpond.model.reasons import ZoneReason
 from dewpond.model.states import ValveState
 
@@ -66,6 +67,8 @@ class SoilState:
     record_rain_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     rain_days: int = 0
     stress_memory: Mapping[str, float] = field(default_factory=dict)
+    layer_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))  # evaporating layer of bare soil
+    rain_hours: Mapping[date, tuple[float, ...]] = field(default_factory=dict)  # by local hour, where known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,6 +102,7 @@ class Opening:
     metered_l: float = 0.0
     unfed: bool = False  # the meter proved that no water passed
     cause: str = ""
+    extra: bool = False  # besides the night's plan, such as a cooling run: no planning moves or counts it
 
     @property
     def key(self) -> tuple[str, str, date, int]:
@@ -142,6 +146,15 @@ class HoldState:
     who: str
     reason: str
     kind: str = "other"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CooledState:
+    """A zone's cooling runs of one local date: how many were begun, and when the last. [s since 1970]"""
+
+    day: date
+    runs: int
+    last_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -226,7 +239,9 @@ class State:
     percents: Mapping[str, PercentState] = field(default_factory=dict)  # by program, where a person changed it
     water_ins: Mapping[str, WaterInState] = field(default_factory=dict)  # by zone id
     wet_since_s: Mapping[str, float] = field(default_factory=dict)  # by rain switch, while it is wet
+    cooled: Mapping[str, CooledState] = field(default_factory=dict)  # by zone id, of the last date with runs
     ran: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # zone -> (start_s, seconds)
+    locks: tuple[KeeperLock, ...] = ()  # as the keeper last told, the oldest first
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""

@@ -16,7 +16,7 @@ from datetime import date, timedelta
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
-from dewpond.brain.state import HoldState, Opening, State
+from dewpond.brain.state import HoldState, Opening, SensorState, State
 from dewpond.model.commands import Command, RecordReason
 from dewpond.model.events import ReadingsArrived
 from dewpond.model.site import Sensor, Zone
@@ -64,7 +64,7 @@ def drops(text: str) -> bool:
 def given_up(ground: Ground, state: State, item: Opening, text: str, at_s: float) -> tuple[State, list[Command]]:
     """Say that an opening was given up: in the zone's reason for this night, and for the date it ends on."""
     told = state.reasons.get(item.zone)
-    if told is None or told.window_date != item.window_date:
+    if item.extra or told is None or told.window_date != item.window_date:
         return state, []
     ran = any(done.zone == item.zone and done.window_date == item.window_date for done in state.finished)
     note = f"{text}; an opening is given up and its water carried to the next night."
@@ -127,6 +127,14 @@ def _freeze(ground: Ground, state: State, at_s: float) -> str:
             if last.value <= limit_c:
                 return f"Held for frost: {last.value:.1f} degC at {_clock(ground, last.at_s)}, limit {limit_c:g} degC"
     return ""
+
+
+def fresh_reading(ground: Ground, state: State, kind: str, at_s: float) -> SensorState | None:
+    """The last word of the first sensor of the open air of a kind that is fresh at an instant, or None."""
+    for sensor in _of_kind(ground, kind):
+        if _fresh(state, sensor.id, at_s, _max_age_s(sensor)):
+            return state.sensors[sensor.id]
+    return None
 
 
 def _of_kind(ground: Ground, kind: str) -> list[Sensor]:

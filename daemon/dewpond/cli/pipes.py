@@ -84,6 +84,14 @@ def as_usual(zone: str, site: Path | None) -> None:
     _tell(site, "as-usual", zone=zone)
 
 
+@click.command()
+@click.argument("zone")
+@site_option
+def forget(zone: str, site: Path | None) -> None:
+    """Give up what probes and meter have taught of ZONE; its site file's numbers stand until more is seen."""
+    _tell(site, "forget", zone=zone)
+
+
 def _tell(site: Path | None, op: str, **fields: str) -> None:
     try:
         answer = OperatorClient(service_of(site).operator_socket).call(op, **fields)

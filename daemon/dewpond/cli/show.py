@@ -35,6 +35,8 @@ def show_status(body: Plain) -> None:
     console, zone = Console(), ZoneInfo(body["timezone"])
     console.print(f"{body['name']}, {_clock(body['at'], zone, seconds=True)}", style="bold")
     console.print(f"keeper {body['keeper']}, broker {body['broker']}{_holding(body, zone)}")
+    for lock in body.get("locks", ()):
+        console.print(f"{lock['target']}: {lock['sentence']}", style="bold", markup=False, highlight=False)
     table = Table(box=None, pad_edge=False)
     for title, justify in (
         ("zone", "left"),

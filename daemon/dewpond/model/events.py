@@ -104,6 +104,7 @@ class RainKnown(Event):
     rain_mm: float | None
     source: str
     check: bool = False
+    hourly_mm: tuple[float, ...] | None = None  # 24 local hours, where they are known
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,6 +209,28 @@ class KeeperLost(Event):
     """The keeper does not answer; its leases run out by themselves."""
 
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeeperLock:
+    """A person's lock at the keeper. ``target`` is a zone id, "supply:ID" or "site"; "site" covers every output.
+
+    ``kind`` is work, winter, or damaged where the keeper has lost its locks. ``outputs`` are what may not open.
+    """
+
+    target: str
+    kind: str
+    who: str
+    reason: str
+    since: datetime | None
+    outputs: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocksKnown(Event):
+    """The locks that stand at the keeper now, the oldest first; told when they have changed."""
+
+    locks: tuple[KeeperLock, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,6 +89,14 @@ class AsUsualRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ForgetRequest:
+    """Give up what probes and meter have taught of a zone."""
+
+    action: ClassVar[str] = "forget"
+    zone: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PercentRequest:
     """Run a program at this share of its minutes from the next planning on; None goes back to the site file. [%]"""
 
@@ -104,6 +112,7 @@ Request = (
     | ReleaseRequest
     | ClearRequest
     | AsUsualRequest
+    | ForgetRequest
     | PercentRequest
     | WaterInRequest
 )
@@ -116,6 +125,7 @@ REQUESTS: Mapping[str, type[Request]] = {
         ReleaseRequest,
         ClearRequest,
         AsUsualRequest,
+        ForgetRequest,
         PercentRequest,
         WaterInRequest,
     )
@@ -126,6 +136,7 @@ NEEDED: Mapping[str, frozenset[str]] = {
     "water-in": frozenset({"zone", "depth_mm"}),
     "clear": frozenset({"reason"}),
     "as-usual": frozenset({"zone"}),
+    "forget": frozenset({"zone"}),
     "percent": frozenset({"program"}),
 }
 

@@ -72,6 +72,7 @@ class Watering:
     rain_hold: RainHold | None = None
     wind_limit_m_s: float | None = None  # None: wind holds nothing
     freeze_limit_c: float | None = None  # None: the default, where a temperature sensor is there
+    rain_method: str = "80 percent"  # or "infiltration"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,14 +116,20 @@ class Heads:
     radius_m: float | None = None
     arc_deg: float | None = None
     rated_pressure_kpa: float | None = None
+    wetted_m2: float | None = None  # ground that one emitter wets
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dormancy:
-    """The part of the year a zone rests, as (month, day), both ends included; it may pass the turn of the year."""
+    """The part of the year a zone rests, as (month, day), both ends included; it may pass the turn of the year.
+
+    A net depth of ``depth_mm`` every so many days keeps the crowns alive; 0 is none.
+    """
 
     first: tuple[int, int]
     last: tuple[int, int]
+    depth_mm: float = 0.0
+    every_days: float = 0.0
 
     def includes(self, day: date) -> bool:
         """Whether a calendar date lies in it."""
@@ -130,6 +137,58 @@ class Dormancy:
         if self.first <= self.last:
             return self.first <= at <= self.last
         return at >= self.first or at <= self.last
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cooling:
+    """Short runs in the heat of the day, at most ``most`` of them within local hours that do not cross midnight."""
+
+    above_c: float
+    seconds: float
+    most: int
+    hours: Hours
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeepWatering:
+    """A depth and an interval of a zone's own, for deep and slow watering of trees; net, over the zone's area."""
+
+    depth_mm: float
+    every_days: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exemption:
+    """Leave that a person was given to water new plants where a restriction would not allow it, both as recorded."""
+
+    reason: str
+    until: date
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Establishment:
+    """The time in which new plants root, from and until local dates, both included.
+
+    ``start_share`` is the share of the final root depth on the first day. Water for new trees is counted in litres:
+    ``litres`` for each of ``trees`` every so many days; 0 for every other kind.
+    """
+
+    kind: str  # "seed", "overseeding", "plugs", "sod" or "root ball"
+    first: date
+    last: date
+    start_share: float
+    starts_per_day: int = 3
+    exemption: Exemption | None = None
+    litres: float = 0.0
+    trees: int = 0
+    every_days: float = 1.0
+
+    def share_of_depth(self, day: date) -> float:
+        """Share of the final root depth that roots have reached on a date: linear from the first day to the last."""
+        if not self.first <= day <= self.last:
+            return 1.0
+        grown = (day - self.first).days / max(1, (self.last - self.first).days)
+        return self.start_share + (1.0 - self.start_share) * grown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +230,16 @@ class Zone:
     day_cap_s: float | None = None  # None: from the zone's own refill time
     week_cap_s: float | None = None
     dormant: Dormancy | None = None
+    wetted_share: float = 1.0  # of the area; storage, intake and rain count only there and are scaled by it already
+    canopy_share: float = 1.0  # canopy over area; the crop coefficients are scaled by it already
+    deep_watering: DeepWatering | None = None
+    establishment: Establishment | None = None
+    cooling: Cooling | None = None
+    bare_soil: float | None = None  # share of exposed soil; the crop coefficient then is the basal one (Kcb)
+    rew_mm: float = 9.0  # readily and total evaporable water of the top soil, a loam's, FAO-56 Table 19
+    tew_mm: float = 19.0
+    interception_mm: float = 1.0  # what leaves hold of one rain
+    curve_number: float = 74.0  # of runoff by the day, where rain is split
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

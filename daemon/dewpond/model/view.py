@@ -97,6 +97,16 @@ class ProgramView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LockView:
+    """One lock at the keeper: nothing opens there, whoever asks. ``target`` is a zone id, "supply:ID" or "site"."""
+
+    target: str
+    kind: str
+    who: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteView:
     """The whole site now; ``at`` is the data's own time, in UTC."""
 
@@ -121,3 +131,4 @@ class SiteView:
     alarms: tuple[AlarmView, ...]
     simulated: bool = False
     programs: tuple[ProgramView, ...] = ()
+    locks: tuple[LockView, ...] = ()

@@ -7,18 +7,18 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from dewpond.brain import pipe_watch, weather_holds
+from dewpond.brain import locks, pipe_watch, rain_common, weather_holds
 from dewpond.brain.belief import daily
 from dewpond.brain.brain import Brain
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
+from dewpond.brain.openings import active
 from dewpond.brain.rules import percent
-from dewpond.brain.sequencer import active
 from dewpond.brain.state import HoldState, Opening, SoilState, State
 from dewpond.model.events import Now
 from dewpond.model.site import Sensor, Supply, Zone
 from dewpond.model.states import ValveState
-from dewpond.model.view import AlarmView, OpeningView, ProgramView, SensorView, SiteView, SupplyView, ZoneView
+from dewpond.model.view import AlarmView, LockView, OpeningView, ProgramView, SensorView, SiteView, SupplyView, ZoneView
 
 UNITS = {
     "rain": "mm",
@@ -73,11 +73,15 @@ class Look:
             ),
             simulated=site.relays.driver == "simulated",
             programs=_programs(ground, state, night.window_date if night else window.date),
+            locks=tuple(
+                LockView(target=lock.target, kind=lock.kind, who=lock.who, sentence=locks.words(ground, lock))
+                for lock in state.locks
+            ),
         )
 
     def _zone(self, state: State, zone: Zone, now: Now) -> ZoneView:
         ground = self._brain.ground
-        z = ground.table.index[zone.id]
+        z, today = ground.table.index[zone.id], ground.days.date_at(now.wall.timestamp())
         running = next((item for item in active(state) if item.zone == zone.id), None)
         last = state.last_runs.get(zone.id)
         return ZoneView(
@@ -91,8 +95,8 @@ class Look:
             asked_by=running.cause if running else "",
             depletion_mm=float(self._now_missing(state, now)[0][z]),
             depletion_sd_mm=float(self._now_missing(state, now)[1][z]),
-            raw_mm=float(ground.table.raw_mm[z]),
-            taw_mm=float(ground.table.taw_mm[z]),
+            raw_mm=float(ground.table.raw_on(today)[z]),
+            taw_mm=float(ground.table.taw_on(today)[z]),
             flow_l_min=zone.flow_l_min,
             held=_held(ground, state, zone, now),
             last_run_end=utc(last[0]) if last else None,
@@ -140,8 +144,12 @@ def _until(running: Opening | None) -> datetime | None:
 
 def _held(ground: Ground, state: State, zone: Zone, now: Now) -> str:
     weather = weather_holds.held(ground, state, zone, now.wall.timestamp())
-    words = [_hold_words(hold) for hold in state.holds_on(zone.id)]
+    locked = locks.held(ground, state, zone)
+    words = [f"{locked[:1].lower()}{locked[1:]}"] if locked else []
+    words += [_hold_words(hold) for hold in state.holds_on(zone.id)]
     words += [weather[:1].lower() + weather[1:]] if weather else []
+    if rain_common.holding(ground, state, zone, now.wall.timestamp()):
+        words.append("rain switch holding")
     if words:
         return "; ".join(words)
     if state.night is not None and zone.id in state.night.stopped_zones:

@@ -75,5 +75,6 @@ def _fit_soil(brain: Brain, soil: SoilState, known: Mapping[str, int]) -> SoilSt
         depletion_mm=depletion_mm,
         surface_mm=surface_mm,
         surface_at_s=surface_at_s,
+        layer_mm=np.zeros(zones),
         bookings=bookings,
     )

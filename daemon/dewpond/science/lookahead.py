@@ -10,7 +10,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 # Depths tried, as shares of RAW; each at least what carries the zone to its next chance. The last, a full refill, only
-# shows what the others save: 0.6 of RAW is deep enough, and the rest stays open for rain that nobody expects.
+# shows what the others save: 0.6 of RAW is deep enough, and the rest stays open for rain that nobody expects. The
+# others go no deeper than the days ahead are expected to use: what lies in store beyond them is not judged, and may be
+# lost.
 DEPTH_SHARES = np.array([0.07, 0.14, 0.21, 0.3, 0.4, 0.5, 0.6, 1.0])
 DEEP_SHARE = 0.5  # of RAW: a watering of this depth or more is deep
 # Prices in mm of water; our choice, set so that recorded dry seasons are watered deep and seldom and room for rain is
@@ -40,7 +42,7 @@ def safe_depletion(etc_mm, rain_mm, raw_mm, chance, misses):
     ----------
     etc_mm : array, days x zones x futures
         Unstressed water use. [mm/day]
-    rain_mm : array, days x 1 x futures
+    rain_mm : array, days x 1 or zones x futures
         Rain that counts, at the end of its day. [mm]
     raw_mm : array, broadcast to days x zones x futures
         Readily available water. [mm]
@@ -84,12 +86,12 @@ def judge_depths(depletion_mm, etc_mm, rain_mm, raw_mm, taw_mm, storage_mm, leas
     Judged, arrays of zones x ``DEPTH_SHARES``. [mm]
     """
     blocks = [slice(first, first + BLOCK_ZONES) for first in range(0, len(depletion_mm), BLOCK_ZONES)]
-    raw_mm = np.broadcast_to(raw_mm, etc_mm.shape)
+    raw_mm, rain_mm = np.broadcast_to(raw_mm, etc_mm.shape), np.broadcast_to(rain_mm, etc_mm.shape)
     parts = [
         _judge_block(
             depletion_mm[part],
             etc_mm[:, part],
-            rain_mm,
+            rain_mm[:, part],
             raw_mm[:, part],
             taw_mm[part],
             storage_mm[part],
@@ -106,9 +108,11 @@ def _judge_block(depletion_mm, etc_mm, rain_mm, raw_mm, taw_mm, storage_mm, leas
     """The same for a few zones; the last axis of all work is the futures, before it the depths."""
     days, zones, futures = etc_mm.shape
     shape = (zones, len(DEPTH_SHARES), futures)
-    depth_mm = np.maximum(storage_mm[:, None] * DEPTH_SHARES, least_mm[:, None])
+    depth_mm = storage_mm[:, None] * DEPTH_SHARES
+    depth_mm[:, :-1] = np.minimum(depth_mm[:, :-1], etc_mm.mean(axis=2).sum(axis=0)[:, None])
+    depth_mm = np.maximum(depth_mm, least_mm[:, None])
     aimed_mm = depth_mm[:, :, None]
-    loss_mm = (etc_mm - rain_mm[:, None, :])[:, :, None, :]
+    loss_mm = (etc_mm - rain_mm)[:, :, None, :]
     left_mm = np.broadcast_to(depletion_mm[:, None, None], shape).copy()
     water_mm, stress_mm, given_mm = np.zeros(shape), np.zeros(shape), np.empty(shape)
     tonight_mm = None

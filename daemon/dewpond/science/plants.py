@@ -115,6 +115,10 @@ WETTED_FRACTION: Mapping[str, tuple[float, float]] = {
     "trickle": (0.3, 0.4),
 }
 
+# What leaves hold of one rain. [mm] Common practice, no source.
+USUAL_INTERCEPTION_MM = 1.0
+INTERCEPTION_MM: Mapping[str, float] = {"woody plants": 2.0, "trees": 2.0, "ground cover": 1.5, "desert plants": 0.5}
+
 # Landscape coefficient method of LANDSCAPE_GUIDE: factor -> class -> (low, high). [-] Read: low and moderate species,
 # kd and kmc of shrubs and trees; from memory: the high species class and the limits of density and microclimate.
 LANDSCAPE_FACTORS: Mapping[str, Mapping[str, tuple[float, float]]] = {
@@ -179,6 +183,18 @@ def monthly_turf_coefficients(kind: str) -> tuple[float, ...]:
     if kind not in MONTHLY_TURF:
         raise ValueError(f"turf {kind!r} has no monthly table; use one of: {', '.join(MONTHLY_TURF)}.")
     return MONTHLY_TURF[kind][0]
+
+
+def landscape_factor(factor: str, value: float | str) -> float:
+    """One factor of the landscape coefficient: a number as it is, a class as the middle of its published range. [-]
+
+    ``factor`` is "species", "density" or "microclimate". Raises KeyError for a class that is not in
+    ``LANDSCAPE_FACTORS``.
+    """
+    if not isinstance(value, str):
+        return value
+    low, high = LANDSCAPE_FACTORS[factor][value]
+    return (low + high) / 2.0
 
 
 def landscape_coefficient(species, density=1.0, microclimate=1.0):

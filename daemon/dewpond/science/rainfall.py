@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from dewpond.science.application import surface_store_after
 from dewpond.science.units import MM_PER_INCH
 
 DEFAULT_SHARE = 0.8  # share of measured rain that counts, the rule of the published controller test (from memory)
@@ -88,6 +89,28 @@ def curve_number_runoff(rain_mm, curve_number):
     above = np.maximum(rain_mm - 0.2 * retention, 0.0)
     below = np.maximum(above + retention, np.finfo(float).tiny)  # no rain on a sealed surface would be 0/0
     return above * above / below
+
+
+def curve_number_on_slope(curve_number, slope_pct):
+    """Curve number of a slope from the tabulated one, which is meant for 5 %.
+
+    Parameters
+    ----------
+    curve_number : float or array
+        Tabulated, for average moisture. [-]
+    slope_pct : float or array
+        Slope, >= 0. [%]
+
+    Returns
+    -------
+    float or array, broadcast: CN + (CN3 - CN)/3 (1 - 2 exp(-13.86 slope)) with CN3 = CN exp(0.00673 (100 - CN)). [-]
+
+    References
+    ----------
+    Sharpley & Williams, Erosion/Productivity Impact Calculator, USDA Technical Bulletin 1768, 1990 (from memory).
+    """
+    wet = curve_number * np.exp(0.00673 * (100.0 - curve_number))
+    return curve_number + (wet - curve_number) / 3.0 * (1.0 - 2.0 * np.exp(-13.86 * slope_pct / 100.0))
 
 
 def area_weighted(values, areas):
@@ -186,3 +209,60 @@ def split_rain(rain_mm, canopy_left_mm, intake_left_mm):
     reaching_mm = rain_mm - held_mm
     infiltrated_mm = np.minimum(reaching_mm, np.maximum(intake_left_mm, 0.0))
     return held_mm, infiltrated_mm, reaching_mm - infiltrated_mm
+
+
+def split_rain_of_day(rain_mm, canopy_left_mm, curve_number):
+    """Where a day's rain goes when its hours are not known: leaves, soil, or runoff. The parts sum to the rain.
+
+    Runoff is that of the whole rain, since the initial abstraction of the method contains what leaves hold.
+
+    Parameters
+    ----------
+    rain_mm : float or array
+        Rain of 24 h, >= 0. [mm]
+    canopy_left_mm : float or array
+        What the leaves can still hold. [mm]
+    curve_number : float or array
+        0 < CN <= 100. [-]
+
+    Returns
+    -------
+    (held_mm, infiltrated_mm, runoff_mm) : floats or arrays, broadcast. [mm]
+
+    References
+    ----------
+    USDA-NRCS National Engineering Handbook part 630 ch. 10 (from memory), the equation as read in TR-55.
+    """
+    runoff_mm = curve_number_runoff(rain_mm, curve_number)
+    held_mm = np.minimum(rain_mm - runoff_mm, np.maximum(canopy_left_mm, 0.0))
+    return held_mm, rain_mm - runoff_mm - held_mm, runoff_mm
+
+
+def split_rain_by_hour(hourly_mm, canopy_left_mm, intake_mm_h, storage_mm):
+    """Where rain goes hour by hour: leaves first, then soil and surface store, then runoff. The parts sum to the rain.
+
+    Parameters
+    ----------
+    hourly_mm : sequence of floats or of arrays
+        Rain of each hour, oldest first, >= 0. [mm]
+    canopy_left_mm : float or array
+        What the leaves can hold in all. [mm]
+    intake_mm_h, storage_mm : float or array
+        Basic intake rate, and what the surface holds before water runs off. [mm/h], [mm]
+
+    Returns
+    -------
+    (held_mm, infiltrated_mm, runoff_mm) : floats or arrays, broadcast. What stands at the end soaks in. [mm]
+
+    References
+    ----------
+    Surface accumulation as in ``surface_store_after``; rain takes the place of the application rate.
+    """
+    left_mm = np.maximum(canopy_left_mm, 0.0)
+    store_mm = runoff_mm = total_mm = 0.0 * (left_mm + intake_mm_h + storage_mm)
+    held_mm = 0.0 * store_mm
+    for rain_mm in hourly_mm:
+        kept_mm = np.minimum(rain_mm, left_mm - held_mm)
+        store_mm, lost_mm = surface_store_after(store_mm, rain_mm - kept_mm, intake_mm_h, storage_mm, 3600.0, 0.0)
+        held_mm, runoff_mm, total_mm = held_mm + kept_mm, runoff_mm + lost_mm, total_mm + rain_mm
+    return held_mm, np.maximum(total_mm - held_mm - runoff_mm, 0.0), runoff_mm

@@ -79,6 +79,23 @@ SOIL_TEXTURES: Mapping[str, SoilTexture] = {
     "clay": _fao((0.32, 0.40), (0.20, 0.24), (0.12, 0.20), (8, 12), (22, 29)),
 }
 
+# Hydrologic soil group by texture: A takes in most, D least. TR-55, 1986, appendix A (after Brakensiek and Rawls 1983;
+# from memory); silt counts as silt loam.
+HYDROLOGIC_GROUPS: Mapping[str, str] = {
+    "sand": "A",
+    "loamy sand": "A",
+    "sandy loam": "A",
+    "loam": "B",
+    "silt loam": "B",
+    "silt": "B",
+    "sandy clay loam": "C",
+    "clay loam": "D",
+    "silty clay loam": "D",
+    "sandy clay": "D",
+    "silty clay": "D",
+    "clay": "D",
+}
+
 # Slope classes of the table below: up to 3 %, up to 6 %, up to 12 %, steeper. [%]
 SLOPE_CLASS_ENDS_PCT = (3.0, 6.0, 12.0)
 
@@ -99,6 +116,12 @@ NEXT_FINER: Mapping[str, str] = {
     "silt": "clay loam",
     "sandy clay loam": "clay loam",
     "silty clay loam": "silty clay",
+    "sandy clay": "silty clay",
+}
+
+LIKE_IN_TABLE_19: Mapping[str, str] = {
+    "sandy clay loam": "silty clay loam",
+    "clay loam": "silty clay loam",
     "sandy clay": "silty clay",
 }
 
@@ -170,3 +193,21 @@ def allowable_surface_accumulation_mm(texture: str, slope_pct):
     by_class = np.asarray(INTAKE_AND_ACCUMULATION_IN[NEXT_FINER.get(name, name)][1]) * MM_PER_INCH
     depth = by_class[np.searchsorted(SLOPE_CLASS_ENDS_PCT, np.nan_to_num(slope_pct, nan=0.0), side="left")]
     return np.where(np.isnan(slope_pct), np.nan, depth)[()]
+
+
+def hydrologic_group(texture: str) -> str:
+    """Hydrologic soil group, A to D, of a texture. Raises ValueError for an unknown one; see ``HYDROLOGIC_GROUPS``."""
+    return HYDROLOGIC_GROUPS[texture_name(texture)]
+
+
+def evaporable_water_mm(texture: str) -> tuple[float, float]:
+    """Readily and total evaporable water of the top 0.10 m, the middle of their ranges. [mm]
+
+    Raises ValueError for an unknown texture. Source: FAO-56 Table 19; textures it lacks are taken as the next finer.
+    """
+    name = texture_name(texture)
+    row = SOIL_TEXTURES[name]
+    if row.rew_mm is None or row.tew_mm is None:
+        row = SOIL_TEXTURES[LIKE_IN_TABLE_19[name]]
+    assert row.rew_mm is not None and row.tew_mm is not None  # noqa: S101 - the rows named there have both
+    return sum(row.rew_mm) / 2.0, sum(row.tew_mm) / 2.0

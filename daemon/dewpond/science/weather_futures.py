@@ -2,8 +2,9 @@
 
 The record is resampled in runs of days (the stationary bootstrap), so that dry spells, wet spells and the dull days
 that go with rain stay together. Recent days and days of the same season of earlier years are drawn alike; ETo is
-carried over as a share of extraterrestrial radiation, so that it follows the season. The same seed and record give the
-same futures, bit for bit.
+carried over as a share of extraterrestrial radiation, so that it follows the season. Runs begin on days that follow
+others like the last one known: a dull day is followed by a dull one more often than by a clear one. The same seed and
+record give the same futures, bit for bit.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ SPELL_DAYS = 24  # without rain, from which on a dry season is taken to have com
 SPELL_RAIN_MM = 2.0  # less in a day does not end a dry spell
 SEASON_DAYS = 22  # either side of the date in earlier years
 RUN_DAYS = 5.0  # mean length of a run of days kept together
+ALIKE_SHARE = 2.0 / 3.0  # of the days drawn from: those that follow days most like the last one; our choice
+ALIKE_LEAST = 24  # of so few days all are drawn from, or their extremes would be lost
+ALIKE_LAG_DAYS = 2  # a last known day longer ago than this says nothing of the first day ahead
 PRIOR_DAYS = 15.0  # with as many known days, rain follows the prior on one day in four; with 60 on one in 25
 ETO_DAYS = 7.0  # with fewer known days some ETo is the prior's
 ETO_SPREAD = 0.2  # of the prior's ETo, as standard deviation of its logarithm
@@ -75,14 +79,17 @@ def draw_futures(record, *, seed, first_day, days, futures, latitude_deg, mild_e
     References
     ----------
     D. N. Politis and J. P. Romano, The Stationary Bootstrap, J. Am. Stat. Assoc. 89, 1994, pp. 1303-1313.
+    U. Lall and A. Sharma, A nearest neighbor bootstrap for resampling hydrologic time series, Water Resour. Res. 32,
+    1996, pp. 679-693, for where runs begin (from memory; here a wide neighbourhood, drawn from evenly).
     """
     rng = np.random.default_rng(seed)
     ahead_mm = _evaporable_mm(latitude_deg, first_day + np.arange(days))
     pool = _pool(record, first_day)
     known = len(pool)
-    places = _runs(rng, known, futures, days) if known else np.zeros((futures, days), dtype=int)
-    shares = record.eto_mm[pool] / np.maximum(_evaporable_mm(latitude_deg, record.day[pool]), 0.1)
-    share = shares[places] if known else np.zeros((futures, days))
+    shares = record.eto_mm / np.maximum(_evaporable_mm(latitude_deg, record.day), 0.1)
+    first = _following_alike(record.day, shares, pool, first_day)
+    places = _runs(rng, known, first, futures, days) if known else np.zeros((futures, days), dtype=int)
+    share = shares[pool][places] if known else np.zeros((futures, days))
     rain_mm = record.rain_mm[pool][places] if known else np.zeros((futures, days))
     if known < ETO_DAYS:
         mild = mild_eto_mm / max(ahead_mm[0], 0.1) * np.exp(ETO_SPREAD * rng.standard_normal((futures, days)))
@@ -114,9 +121,20 @@ def _pool(record, first_day):
     return np.flatnonzero((age <= recent) | ((from_season <= SEASON_DAYS) & (age > 182.0)))
 
 
-def _runs(rng, known, futures, days):
-    """Places in the pool, futures x days: runs of following days; the first days together cover the whole pool."""
-    starts = rng.permutation(np.arange(futures) * known // futures)
+def _following_alike(day, shares, pool, first_day):
+    """Places in the pool that may come first: as long after days like the last one known as the first day ahead is."""
+    count = min(len(pool), max(ALIKE_LEAST, math.ceil(ALIKE_SHARE * len(pool))))
+    lag = first_day - day[-1] if len(day) else np.inf
+    if lag > ALIKE_LAG_DAYS or count == len(pool):
+        return np.arange(len(pool))
+    before = np.searchsorted(day, day[pool] - lag)
+    unlike = np.where(day[before] == day[pool] - lag, np.abs(shares[before] - shares[-1]), np.inf)
+    return np.sort(np.argsort(unlike, kind="stable")[:count])
+
+
+def _runs(rng, known, first, futures, days):
+    """Places in the pool, futures x days: runs of following days; the first days together cover all of ``first``."""
+    starts = first[rng.permutation(np.arange(futures) * len(first) // futures)]
     fresh = rng.integers(0, known, (futures, days))
     breaks = rng.random((futures, days)) < 1.0 / RUN_DAYS
     breaks[:, 0] = True

@@ -19,6 +19,7 @@ from pydantic import Field, PlainValidator
 from pydantic_core import PydanticCustomError
 
 from dewpond.model.site import DayRule, HeadKind, Hours
+from dewpond.science.plants import LANDSCAPE_FACTORS, MONTHLY_TURF
 from dewpond.settings import quantities as q
 from dewpond.settings import words
 from dewpond.settings.quantities import shown
@@ -161,6 +162,22 @@ def _twelve(value: Any) -> tuple[float, ...]:
     return tuple(_COEFFICIENT(item) for item in value)
 
 
+def _months_or_table(value: Any) -> tuple[float, ...] | str:
+    """Twelve monthly values, or the name of a published monthly table."""
+    return _choose(value, tuple(MONTHLY_TURF)) if isinstance(value, str) else _twelve(value)
+
+
+def _factor_or_class(factor: str) -> PlainValidator:
+    """A factor of the landscape coefficient: a number, or one of its published classes."""
+    number = Quantity(q.FRACTION, 0.05, 1.5, "0.5 to 1 is usual")
+
+    def read(value: Any) -> float | str:
+        worded = isinstance(value, str) and q.number_and_unit(value) is None
+        return _choose(value, tuple(LANDSCAPE_FACTORS[factor])) if worded else number(value)
+
+    return PlainValidator(read)
+
+
 def _percent_or_et(value: Any) -> float | str:
     """A percentage, or the words that have it follow the weather."""
     if isinstance(value, str) and _plain(value) == _plain(FROM_ET):
@@ -181,17 +198,27 @@ def _month(value: Any) -> int:
     raise refusal(f"{shown(value)} is no month", 'a month is written as in "jul", "July" or 7')
 
 
-def _air_temperature(value: Any) -> float:
+def _celsius(value: Any, low_c: float, high_c: float, remedy: str) -> float:
     """A temperature of the air in degrees Celsius; a bare number is one already."""
     found = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*(?:deg|°)?\s*([CF]?)\s*", str(value))
     if found is None or isinstance(value, bool):
         raise refusal(f"{shown(value)} is no temperature", 'accepted are texts such as "2 degC" or "36 degF"')
     number = float(found[1])
     celsius = (number - 32.0) / 1.8 if found[2] == "F" else number
-    if not -60.0 <= celsius <= 15.0:
-        limit = "it must lie between -60 and 15 degC"
-        raise refusal(f"{shown(value)} cannot be right", limit, "ice forms below 0 degC")
+    if not low_c <= celsius <= high_c:
+        limit = f"it must lie between {low_c:g} and {high_c:g} degC"
+        raise refusal(f"{shown(value)} cannot be right", limit, remedy)
     return celsius
+
+
+def _air_temperature(value: Any) -> float:
+    """A limit of frost. [degC]"""
+    return _celsius(value, -60.0, 15.0, "ice forms below 0 degC")
+
+
+def _heat(value: Any) -> float:
+    """A limit of heat. [degC]"""
+    return _celsius(value, 20.0, 50.0, "heat that plants are cooled in begins near 30 degC")
 
 
 def _month_day(value: Any) -> tuple[int, int]:
@@ -261,7 +288,18 @@ Exposure = Annotated[float, PlainValidator(Quantity(q.FRACTION, 0.05, 2, "1 in t
 PlantFactor = Annotated[
     float, PlainValidator(Quantity(q.FRACTION, 0.05, 1.5, "turf is near 0.8, desert plants near 0.3"))
 ]
-TwelveCoefficients = Annotated[tuple[float, ...], PlainValidator(_twelve)]
+TwelveCoefficients = Annotated[tuple[float, ...] | str, PlainValidator(_months_or_table)]
+Species = Annotated[float | str, _factor_or_class("species")]
+Density = Annotated[float | str, _factor_or_class("density")]
+Microclimate = Annotated[float | str, _factor_or_class("microclimate")]
+WettedShare = Annotated[
+    float, PlainValidator(Quantity(q.FRACTION, 0.05, 1, "drip wets 0.3 to 0.4 of the ground (FAO-56 Table 20)"))
+]
+BareSoil = Annotated[float, PlainValidator(Quantity(q.FRACTION, 0.01, 1, "the share of the ground that lies open"))]
+Interval = Annotated[float, PlainValidator(Quantity(q.TIME_D, 1, 120, "the key is in days"))]
+StartDepth = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 5, 1000, "seed 10 to 25 mm, sod about 50 mm"))]
+Volume = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 0.5, 2000, "a root ball takes 20 to 80 L"))]
+NewPlants = Annotated[str, one_of("seed", "overseeding", "plugs", "sod", "root ball")]
 Minutes = Annotated[float, PlainValidator(Quantity(q.TIME_MIN, 0.1, 24 * 60))]
 PollTime = Annotated[
     float, PlainValidator(Quantity(q.TIME_S, 600, 86_400, "weather services ask for no more than a few polls a day"))
@@ -269,6 +307,10 @@ PollTime = Annotated[
 WindHeight = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.5, 50, "the standard heights are 2 m and 10 m"))]
 WindLimit = Annotated[float, PlainValidator(Quantity(q.SPEED_M_S, 0.5, 40, "spray drifts from about 5 m/s"))]
 FreezeLimit = Annotated[float, PlainValidator(_air_temperature)]
+HeatLimit = Annotated[float, PlainValidator(_heat)]
+CoolingMinutes = Annotated[
+    float, PlainValidator(Quantity(q.TIME_MIN, 1, 10, "a cooling run wets leaves, it does not water"))
+]
 RainDepth = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 0.5, 500, "heavy rain brings 10 mm a day or more"))]
 Cap = Annotated[float, PlainValidator(Quantity(q.TIME_MIN, 1, 7 * 24 * 60, "the key is in minutes"))]
 MonthDay = Annotated[tuple[int, int], PlainValidator(_month_day)]

@@ -19,6 +19,7 @@ SENSOR_ID = r"[a-z0-9][a-z0-9_.-]*"
 RESERVED_IDS = ("overhead", "drip", "all")
 RULE_NAMES = BUILT_IN_RULES  # every other name is a plug-in's
 EIGHTY_PERCENT = "80 percent"
+INFILTRATION = "infiltration"
 
 # Keys that stand for work not done yet: refused plainly, so that nobody relies on them.
 NOT_YET = {
@@ -78,7 +79,7 @@ class WateringTable(Table):
     rain_hold: RainHoldTable | None = None
     wind_limit: f.WindLimit | None = None
     freeze_limit: f.FreezeLimit | None = None
-    rain_method: Annotated[str, f.one_of(EIGHTY_PERCENT)] = EIGHTY_PERCENT
+    rain_method: Annotated[str, f.one_of(EIGHTY_PERCENT, INFILTRATION)] = EIGHTY_PERCENT
 
 
 class RestrictionTable(Table):
@@ -129,13 +130,53 @@ class HeadsTable(Table):
     radius: f.Radius | None = None
     arc: f.Arc | None = None
     rated_pressure: f.Pressure | None = None
+    wetted: f.Area | None = None
+
+
+class DeepWateringTable(Table):
+    """``deep_watering``: a depth and an interval of the zone's own."""
+
+    depth: f.Storage
+    every: f.Interval
+
+
+class ExemptionTable(Table):
+    """``exemption``: leave to water new plants outside what a restriction allows, as it was given."""
+
+    reason: f.Text
+    until: f.CalendarDate
+
+
+class EstablishmentTable(Table):
+    """``[zone.establishment]``: new plants, and the time until they have rooted."""
+
+    kind: f.NewPlants
+    from_: Annotated[f.CalendarDate, Field(alias="from")]
+    until: f.CalendarDate
+    root_depth_start: f.StartDepth | None = None
+    starts_per_day: Annotated[int | None, Field(strict=True, ge=2, le=5)] = None
+    exemption: ExemptionTable | None = None
+    litres: f.Volume | None = None
+    trees: f.Whole | None = None
+    every: f.Interval | None = None
 
 
 class DormantTable(Table):
-    """``dormant``: the part of every year a zone is left dry, both ends included."""
+    """``dormant``: the part of every year a zone is left dry, both ends included, but for water that saves crowns."""
 
     from_: Annotated[f.MonthDay, Field(alias="from")]
     until: f.MonthDay
+    depth: f.Storage | None = None
+    every: f.Interval | None = None
+
+
+class CoolingTable(Table):
+    """``cooling``: short runs in the heat of the day."""
+
+    above: f.HeatLimit
+    minutes: f.CoolingMinutes
+    most: Annotated[int, Field(strict=True, ge=1, le=4)] = 1
+    hours: f.ClockHours
 
 
 class ZoneTable(Table):
@@ -168,6 +209,15 @@ class ZoneTable(Table):
     day_cap: f.Cap | None = None
     week_cap: f.Cap | None = None
     dormant: DormantTable | None = None
+    species: f.Species | None = None
+    density: f.Density | None = None
+    microclimate: f.Microclimate | None = None
+    wetted_share: f.WettedShare | None = None
+    canopy_area: f.Area | None = None
+    deep_watering: DeepWateringTable | None = None
+    establishment: EstablishmentTable | None = None
+    cooling: CoolingTable | None = None
+    bare_soil: f.BareSoil | None = None
 
 
 class ProgramTable(Table):
@@ -224,13 +274,27 @@ class FeedTable(Table):
     station: f.Text | None = None
     poll: f.PollTime | None = None
     wind_height: f.WindHeight | None = None
+    upload: f.Text | None = None
+    station_id: f.Text | None = None
+
+    @field_validator("upload")
+    @classmethod
+    def _is_an_address(cls, value: str | None) -> str | None:
+        try:
+            address = None if value is None else parse_board(value)
+        except ValueError:
+            address = None
+        if value is not None and address is None:
+            limit = "uploads are heard on HOST:PORT of this machine"
+            raise f.refusal(f"{shown(value)} is no address to listen on", limit, 'write for instance "0.0.0.0:8089"')
+        return value
 
 
 FEED_KEYS = {
     "open-meteo": {"url", "contact", "poll"},
     "met-norway": {"url", "contact", "poll"},
     "csv": {"path", "station", "poll", "wind_height"},
-    "station": {"wind_height"},
+    "station": {"wind_height", "upload", "station_id"},
 }
 
 

@@ -129,6 +129,10 @@ def _zones(tables: Tables, report: Report) -> list[tuple[Entry[ZoneTable], Zone]
         climate=tables.site.climate if tables.site else None,
         only_supply=supply_ids[0] if len(supply_ids) == 1 else None,
         programmed=frozenset(zone for program in programs for zone in program.zones),
+        air_temperature=any(
+            entry.table is not None and entry.table.kind == "temperature" and entry.table.zone is None
+            for entry in tables.sensors
+        ),
     )
     found = ((entry, resolve_zone(entry, report, facts)) for entry in tables.zones)
     return [(entry, zone) for entry, zone in found if zone is not None]
@@ -191,6 +195,7 @@ def _watering(table: WateringTable | None) -> Watering:
         rain_hold=RainHold(after_mm=table.rain_hold.after, days=table.rain_hold.days) if table.rain_hold else None,
         wind_limit_m_s=table.wind_limit,
         freeze_limit_c=table.freeze_limit,
+        rain_method=table.rain_method,
     )
 
 
@@ -239,4 +244,5 @@ def _feed(table: FeedTable, folder: Path) -> Feed:
     """Options in our units; paths are absolute, counted from the folder of the site file."""
     paths = {key: str((folder / getattr(table, key)).absolute()) for key in ("path", "station") if getattr(table, key)}
     plain = {"url": table.url, "contact": table.contact, "poll_s": table.poll, "wind_height_m": table.wind_height}
+    plain |= {"upload": table.upload, "station_id": table.station_id}
     return Feed(kind=table.kind, options={**{key: value for key, value in plain.items() if value is not None}, **paths})

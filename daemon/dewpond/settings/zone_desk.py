@@ -15,6 +15,7 @@ class SiteFacts:
     climate: str | None
     only_supply: str | None
     programmed: frozenset[str] = frozenset()  # zones that a program names
+    air_temperature: bool = False  # a sensor of the open air reads it
 
 
 @dataclass(slots=True)

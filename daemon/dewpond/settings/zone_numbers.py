@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dewpond.model.site import Dormancy, Zone
-from dewpond.settings import zone_soil, zone_water
+from dewpond.model.site import Zone
+from dewpond.settings import zone_care, zone_planting, zone_soil, zone_water
 from dewpond.settings.problems import Report
 from dewpond.settings.schema import ZoneTable
 from dewpond.settings.tables import Entry
@@ -25,10 +25,13 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
     rate_mm_h, flow_l_min = zone_water.rate_and_flow(desk, heads)
     method, overhead = zone_water.method(desk, heads, rate_mm_h)
     efficiency = zone_water.efficiency(desk, method)
-    coefficients = zone_soil.coefficients(desk)
+    canopy = zone_soil.canopy_share(desk)
+    coefficients = zone_soil.coefficients(desk, canopy)
     p = zone_soil.depletion(desk)
-    soil = zone_soil.soil(desk, p)
+    wetted = zone_water.wetted_share(desk, heads)
+    soil = zone_soil.soil(desk, p, wetted)
     supply = _supply(desk)
+    rule = table.rule or ("calendar" if table.id in facts.programmed else "lookahead")
     if soil.surface_storage_mm < LEAST_STORAGE_MM and rate_mm_h > soil.intake_mm_h:
         what = (
             f"{soil.surface_storage_mm:g} mm, but {rate_mm_h:.3g} mm/h falls on soil that takes {soil.intake_mm_h:.3g}"
@@ -55,7 +58,7 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         intake_mm_h=soil.intake_mm_h,
         surface_storage_mm=soil.surface_storage_mm,
         flow_l_min=flow_l_min,
-        rule=table.rule or ("calendar" if table.id in facts.programmed else "lookahead"),
+        rule=rule,
         plants=table.plants,
         soil=soil.texture,
         root_depth_mm=soil.root_depth_mm,
@@ -65,7 +68,14 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         notes=desk.notes,
         day_cap_s=None if table.day_cap is None else table.day_cap * 60.0,
         week_cap_s=None if table.week_cap is None else table.week_cap * 60.0,
-        dormant=Dormancy(first=table.dormant.from_, last=table.dormant.until) if table.dormant else None,
+        dormant=zone_care.dormancy(desk, rule),
+        cooling=zone_care.cooling(desk, overhead=overhead),
+        wetted_share=wetted,
+        canopy_share=canopy,
+        deep_watering=zone_planting.deep_watering(desk, soil.taw_mm, wetted),
+        establishment=zone_planting.establishment(desk, soil.root_depth_mm),
+        bare_soil=table.bare_soil,
+        **zone_soil.surface_of(desk, soil),
     )
 
 

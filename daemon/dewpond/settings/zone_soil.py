@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from dewpond.science import plants as plant_tables
-from dewpond.science import soil_tables
+from dewpond.science import rainfall, soil_tables
 from dewpond.science.soil_water import readily_available_water, total_available_water
 from dewpond.settings.zone_desk import Desk
 
@@ -30,21 +30,74 @@ ROOT_DEPTH_MM = {
 }
 DEFAULT_ROOT_DEPTH_MM = 150.0
 STORAGE_TOLERANCE = 0.20
+MOST_CANOPY_SHARE = 5.0  # a street tree's crown over its pit; more is a slip of the pen (common practice, no source)
 STORAGE_KEYS = frozenset({"soil", "available_water", "root_depth", "allowed_depletion", "root_zone_storage"})
 
 
-def coefficients(desk: Desk) -> tuple[float, ...]:
-    """Twelve crop coefficients, January first."""
-    desk.one_of("plants", "plant_factor", "crop_coefficient")
+def coefficients(desk: Desk, canopy: float = 1.0) -> tuple[float, ...]:
+    """Twelve crop coefficients over the zone's area, January first; ``canopy`` is the canopy's share of it."""
+    return tuple(canopy * value for value in _of_ground(desk))
+
+
+def canopy_share(desk: Desk) -> float:
+    """Canopy over area: plants use water where their leaves are, so that mm of it over the area are fewer or more.
+
+    Source: ET from the canopy's area, Costello, Matheny & Clark, 2000; the share itself is geometry.
+    """
+    table = desk.table
+    if table.canopy_area is None:
+        return 1.0
+    share = table.canopy_area / table.area
+    if share > MOST_CANOPY_SHARE:
+        what = f"{table.canopy_area:g} m2 of leaves over {table.area:g} m2 of ground"
+        limit = f"at most {MOST_CANOPY_SHARE:g} times the area"
+        desk.refuse("canopy_area", what, limit, "give the ground the crowns cover, or correct the area")
+        return 1.0
+    desk.note("canopy_area", f"water use is {share:.3g} of that of plants that cover the whole area")
+    return share
+
+
+def _of_ground(desk: Desk) -> tuple[float, ...]:
+    """Twelve crop coefficients of plants that cover the whole area."""
+    desk.one_of("plants", "plant_factor", "crop_coefficient", "species")
     table = desk.table
     if table.crop_coefficient is not None:
-        return table.crop_coefficient
+        return _by_month(desk, table.crop_coefficient)
     if table.plant_factor is not None:
         return (table.plant_factor,) * 12
+    if table.species is not None:
+        return (_landscape(desk, table.species),) * 12
+    for key in ("density", "microclimate"):
+        if getattr(table, key) is not None:
+            desk.refuse(key, "given without species", "they are factors of one coefficient", "add species")
     if table.plants is None:
         desk.assume("crop_coefficient", f"plant factor {DEFAULT_PLANT_FACTOR:g}")
         return (DEFAULT_PLANT_FACTOR,) * 12
     return _of_plants(desk, table.plants)
+
+
+def _by_month(desk: Desk, stated: tuple[float, ...] | str) -> tuple[float, ...]:
+    """Twelve stated values, or those of a published table."""
+    if not isinstance(stated, str):
+        return stated
+    months, source, read = plant_tables.MONTHLY_TURF[stated]
+    desk.note("crop_coefficient", f"{stated} by month ({source}{'' if read else ', from memory'})")
+    return months
+
+
+def _landscape(desk: Desk, species: float | str) -> float:
+    """Landscape coefficient: species x density x microclimate, classes by the middle of their published ranges."""
+    table = desk.table
+    stated = {"species": species, "density": table.density, "microclimate": table.microclimate}
+    parts = {key: plant_tables.landscape_factor(key, 1.0 if value is None else value) for key, value in stated.items()}
+    found = plant_tables.landscape_coefficient(**parts)
+    factors = " x ".join(f"{value:.3g}" for value in parts.values())
+    remembered = ", high species and outer limits from memory" if isinstance(species, str) else ""
+    desk.note(
+        "crop_coefficient",
+        f"{found:.3g} = {factors}, species x density x microclimate ({plant_tables.LANDSCAPE_GUIDE}{remembered})",
+    )
+    return float(found)
 
 
 def _of_plants(desk: Desk, written: str) -> tuple[float, ...]:
@@ -93,8 +146,15 @@ class Soil:
     surface_storage_mm: float
 
 
-def soil(desk: Desk, p: float) -> Soil:
-    """Everything about the soil under a zone, from what is stated and else from its texture."""
+def soil(desk: Desk, p: float, wetted: float = 1.0) -> Soil:
+    """Everything about the soil under a zone, from what is stated and else from its texture.
+
+    ``wetted`` is the share fw of the area that drip or bubblers wet (FAO-56 ch. 7, p. 147, and Table 20). All depths
+    stay mm over the zone's area A, so that gross = rate x time and litres = gross x A stay true. Soil numbers, stated
+    or tabulated, are those of the wetted ground, fw A: d mm there are d fw A litres, hence fw d mm over A, and
+    TAW = fw AWC Zr, RAW = p TAW, intake fw i, storage fw s. Water W over A stands W/fw deep on the wetted ground
+    (I/fw in FAO-56 eq. 77), which reaches its intake and storage exactly when W reaches theirs scaled by fw.
+    """
     table = desk.table
     texture = _texture(desk)
     water_mm_m = table.available_water
@@ -104,14 +164,17 @@ def soil(desk: Desk, p: float) -> Soil:
     depth_mm = _root_depth(desk)
     taw_mm, raw_mm = _storage(desk, water_mm_m, depth_mm, p)
     intake_mm_h, surface_mm = _surface(desk, texture)
+    if wetted < 1.0:
+        text = f"depths of the soil hold for {wetted:.3g} of the area; taken over the whole area they are as much less"
+        desk.note("wetted_share", text)
     return Soil(
         texture=texture if table.soil is not None or "soil" in desk.notes else None,
         available_water_mm_m=water_mm_m,
         root_depth_mm=depth_mm,
-        taw_mm=taw_mm,
-        raw_mm=raw_mm,
-        intake_mm_h=intake_mm_h,
-        surface_storage_mm=surface_mm,
+        taw_mm=taw_mm * wetted,
+        raw_mm=raw_mm * wetted,
+        intake_mm_h=intake_mm_h * wetted,
+        surface_storage_mm=surface_mm * wetted,
     )
 
 
@@ -136,9 +199,14 @@ def _root_depth(desk: Desk) -> float | None:
     table = desk.table
     if table.root_depth is not None or table.root_zone_storage is not None:
         return table.root_depth
-    depth_mm = ROOT_DEPTH_MM.get(_plant_name(table.plants), DEFAULT_ROOT_DEPTH_MM)
+    depth_mm = usual_root_depth_mm(desk)
     desk.assume("root_depth", f"root depth {depth_mm:g} mm")
     return depth_mm
+
+
+def usual_root_depth_mm(desk: Desk) -> float:
+    """Depth that is watered where nobody measured the roots, by the plants. [mm]"""
+    return ROOT_DEPTH_MM.get(_plant_name(desk.table.plants), DEFAULT_ROOT_DEPTH_MM)
 
 
 def _plant_name(written: str | None) -> str:
@@ -175,3 +243,22 @@ def _surface(desk: Desk, texture: str) -> tuple[float, float]:
         surface_mm = float(soil_tables.allowable_surface_accumulation_mm(texture, slope_pct))
         desk.note("surface_storage", f"{surface_mm:.3g} mm, {texture} on a slope of {slope_pct:g} %")
     return intake_mm_h, surface_mm
+
+
+def surface_of(desk: Desk, soil: Soil) -> dict[str, float]:
+    """What rain and bare ground do, by texture, slope and plants, as keys of the zone."""
+    texture, slope_pct = soil.texture or DEFAULT_SOIL, desk.table.slope or 0.0
+    group = soil_tables.hydrologic_group(texture)
+    curve_number = float(rainfall.curve_number_on_slope(rainfall.LAWN_CURVE_NUMBERS[group], slope_pct))
+    rew_mm, tew_mm = soil_tables.evaporable_water_mm(texture)
+    if desk.table.bare_soil is not None:
+        text = f"REW {rew_mm:g} mm and TEW {tew_mm:g} mm of {texture} ({soil_tables.FAO_56_TABLE_19})"
+        desk.note("bare_soil", f"{text}; the crop coefficient counts as basal (Kcb), evaporation comes on top")
+    return {
+        "rew_mm": rew_mm,
+        "tew_mm": tew_mm,
+        "interception_mm": plant_tables.INTERCEPTION_MM.get(
+            _plant_name(desk.table.plants), plant_tables.USUAL_INTERCEPTION_MM
+        ),
+        "curve_number": curve_number,
+    }

@@ -20,6 +20,7 @@ EFFICIENCY = {"spray": 0.75, "rotor": 0.75, "bubbler": 0.75, "drip": 0.81}
 # and Yitayew, Irrigation and Drainage Engineering, 2016, ch. 13; drip about 5 from memory. The borders are ours.
 SPRAY_FROM_MM_H, ROTOR_FROM_MM_H = 20.0, 6.0
 RATE_TOLERANCE = 0.10
+LEAST_WETTED_SHARE = 0.05
 METHOD_OF_KIND = {
     HeadKind.SPRAY: "spray",
     HeadKind.MICRO_SPRAY: "spray",
@@ -42,7 +43,35 @@ def heads_of(group: HeadsTable) -> Heads:
         radius_m=group.radius,
         arc_deg=group.arc,
         rated_pressure_kpa=group.rated_pressure,
+        wetted_m2=group.wetted,
     )
+
+
+def wetted_share(desk: Desk, heads: tuple[Heads, ...]) -> float:
+    """Share fw of the zone's area that its emitters wet, stated or counted from them; 1 where nobody said.
+
+    Source: fraction of the surface wetted, FAO-56 ch. 7, Table 20 (0.3 to 0.4 for trickle); from emitters it is
+    count x wetted ground / area, common practice, no source.
+    """
+    table = desk.table
+    counted = [group for group in heads if group.wetted_m2 is not None]
+    if table.wetted_share is not None:
+        if counted:
+            desk.refuse("wetted_share", "given beside wetted ground of heads", "only one may stand", "keep one of them")
+        return table.wetted_share
+    if not counted:
+        return 1.0
+    if len(counted) < len(heads):
+        desk.refuse("heads", "some groups state wetted, some do not", "it takes all or none", "add wetted to each")
+        return 1.0
+    share = sum(group.count * (group.wetted_m2 or 0.0) for group in counted) / table.area
+    if share < LEAST_WETTED_SHARE:
+        what = f"the emitters wet {share:.3g} of {table.area:g} m2"
+        limit = f"at least {LEAST_WETTED_SHARE:g}"
+        desk.refuse("heads", what, limit, "give as area the ground whose plants they water, or correct wetted")
+        return 1.0
+    desk.note("wetted_share", f"{min(share, 1.0):.3g}: wetted ground of all emitters over the area")
+    return min(share, 1.0)
 
 
 def flow_of_heads(heads: tuple[Heads, ...]) -> float | None:

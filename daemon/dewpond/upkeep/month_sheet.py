@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dewpond.brain.ground import MILD_MAX_C, MILD_MIN_C, Ground, ground_of
+from dewpond.brain.top_soil import usual_coefficient
 from dewpond.brain.water_need import ceiling_s
 from dewpond.model.site import Site, Zone
 from dewpond.science.application import longest_opening_s, run_time_for_net_s, soaking_rest_s
@@ -105,12 +106,12 @@ def month_sheet(site: Site, months: Sequence[MonthWeather]) -> list[ZoneSheet]:
 
 
 def _zone_sheet(ground: Ground, zone: Zone, months: Sequence[MonthWeather]) -> ZoneSheet:
-    uses_mm_d = [month.eto_mm_d * zone.crop_coefficient[month.month - 1] * zone.exposure for month in months]
+    uses_mm_d = [month.eto_mm_d * _coefficient(ground, zone, month.month) for month in months]
     highest_mm_d = max(uses_mm_d)
     rows = []
     for month, etc_mm_d in zip(months, uses_mm_d, strict=True):
         raw_mm = _raw_mm(ground, zone, etc_mm_d)
-        rain_mm_d = None if month.rain_mm_d is None else DEFAULT_SHARE * month.rain_mm_d
+        rain_mm_d = None if month.rain_mm_d is None else DEFAULT_SHARE * month.rain_mm_d * zone.wetted_share
         with_rain = None
         if rain_mm_d is not None:
             with_rain = timer_setting(zone, raw_mm, max(0.0, etc_mm_d - rain_mm_d), month.month)
@@ -125,6 +126,12 @@ def _zone_sheet(ground: Ground, zone: Zone, months: Sequence[MonthWeather]) -> Z
             )
         )
     return ZoneSheet(zone=zone.id, name=zone.name, rows=tuple(rows), notes=_notes(ground, zone, rows))
+
+
+def _coefficient(ground: Ground, zone: Zone, month: int) -> float:
+    """Crop coefficient of a month, with the evaporation to expect where soil lies bare. [-]"""
+    bare = usual_coefficient(ground.table, date(COMMON_YEAR, month, 15))[ground.table.index[zone.id]]
+    return zone.crop_coefficient[month - 1] * zone.exposure + float(bare)
 
 
 def timer_setting(zone: Zone, raw_mm: float, use_mm_d: float, month: int) -> TimerSetting:

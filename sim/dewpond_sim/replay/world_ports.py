@@ -15,6 +15,7 @@ from dewpond.adapters.weather.season import Season, SensorReadings, station_day_
 from dewpond.model.events import RAIN_GAUGE, Event, Now, RainKnown, ReadingsArrived, ReferenceEtKnown
 from dewpond.model.site import Site
 from dewpond.ports import EtoValue
+from dewpond_sim.replay.season_hours import rain_by_hour
 from dewpond_sim.sensor_faults import FaultySensors
 from dewpond_sim.world.world import World
 
@@ -127,6 +128,7 @@ class SeasonWeather:
             for day, value in zip(season.days, eto, strict=True)
         ]
         self._next = 0
+        self._hours = rain_by_hour(season)
 
     def observe(self, events: Sequence[Event]) -> None:
         """Gather what the gauge counts."""
@@ -144,7 +146,8 @@ class SeasonWeather:
         while self._next < len(self._due) and self._due[self._next][0] <= now.wall:
             known_at, day, value = self._due[self._next]
             self._next += 1
-            events.append(RainKnown(at=known_at, date=day.date, rain_mm=day.rain_mm, source="season"))
+            hours = self._hours.get(day.date)
+            events.append(RainKnown(at=known_at, date=day.date, rain_mm=day.rain_mm, source="season", hourly_mm=hours))
             if self._gauge is not None and day.rain_mm is not None:
                 source = f"{RAIN_GAUGE} {self._gauge}"
                 events.append(RainKnown(at=known_at, date=day.date, rain_mm=self._fallen_mm, source=source, check=True))

@@ -14,6 +14,7 @@ import pytest
 from dewpond_drivers.driver import DriverUnreachable
 from dewpond_drivers.keeper_core import KeeperCore
 from dewpond_drivers.keeper_loop import KeeperLoop
+from dewpond_drivers.locks import LockBook
 from dewpond_drivers.simulated import SimulatedDriver, SimulatedSettings
 
 
@@ -89,14 +90,16 @@ class KeeperThread:
         self.announced = threading.Event()
         self.watcher = Watcher()
         self._relays = relays
+        locks = LockBook(path.parent, path.with_name("site.toml"), lambda: "2027-06-01T04:00:00Z")
         self._loop = KeeperLoop(
-            KeeperCore(relays, 4),
+            KeeperCore(relays, 4, refuse=locks.refusal),
             clock,
             listener,
             session=session,
             say=self.said.append,
             announce=self.announced.set,
             supervisor=self.watcher,
+            locks=locks,
         )
         self._bell, self._ringer = socket.socketpair()
         self._loop.watch(self._bell)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import threading
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +12,17 @@ import pytest
 
 from dewpond.adapters.keeper_client import KeeperClient, close_all_now, close_output_now
 from dewpond.adapters.keeper_link import KeeperLink, KeeperSilent
-from dewpond.model.events import Event, KeeperFound, KeeperLost, Now, ValveClosed, ValveOpened, ValveRefused
+from dewpond.adapters.keeper_locks import ask_keeper
+from dewpond.model.events import (
+    Event,
+    KeeperFound,
+    KeeperLost,
+    LocksKnown,
+    Now,
+    ValveClosed,
+    ValveOpened,
+    ValveRefused,
+)
 
 START = datetime(2027, 6, 1, 4, 0, tzinfo=UTC)
 
@@ -63,7 +74,8 @@ def closed_in(events: list[Event]) -> dict[str, float]:
 
 def test_the_keeper_is_found_and_looked_at_every_20_s(daemon: Daemon) -> None:
     assert daemon.due_in_s() < 0.0
-    (found,) = daemon.renew()
+    locks, found = daemon.renew()
+    assert locks == LocksKnown(at=daemon.now().wall)
     assert found == KeeperFound(at=daemon.now().wall, session="life 1", ready=True)
     assert daemon.due_in_s() == 20.0
     daemon.later(20.0)
@@ -71,7 +83,7 @@ def test_the_keeper_is_found_and_looked_at_every_20_s(daemon: Daemon) -> None:
 
 
 def test_a_run_is_opened_and_closed(daemon: Daemon) -> None:
-    found, opened = daemon.open()
+    _, found, opened = daemon.open()
     assert isinstance(found, KeeperFound)
     assert opened == ValveOpened(at=daemon.now().wall, run_id="r1", output=1) and daemon.place.relays.on() == [1]
     daemon.later(600.0 - 20.0)
@@ -173,7 +185,7 @@ def test_no_keeper_is_one_loss_and_every_opening_is_refused(place) -> None:
     place.start().announced.wait(5.0)
     assert kinds(daemon.open()) == ["ValveRefused"], "not looked for before its time"
     daemon.later(5.0)
-    assert kinds(daemon.renew()) == ["KeeperFound"]
+    assert kinds(daemon.renew()) == ["LocksKnown", "KeeperFound"]
     daemon.client.disconnect()
 
 
@@ -218,7 +230,7 @@ def test_a_restarted_daemon_learns_what_is_open_and_looks_after_it(daemon: Daemo
     daemon.later(60.0)
     daemon.client.disconnect()
     daemon.client = KeeperClient(daemon.place.path)
-    (found,) = daemon.renew()
+    _, found = daemon.renew()
     assert isinstance(found, KeeperFound) and found.open_outputs == {1: "r1"} and found.closed == {}
     for _ in range(5):
         daemon.later(20.0)
@@ -226,7 +238,7 @@ def test_a_restarted_daemon_learns_what_is_open_and_looks_after_it(daemon: Daemo
     assert closed_in(daemon.close()) == {"r1": 160.0}
     daemon.client.disconnect()
     daemon.client = KeeperClient(daemon.place.path)
-    (found,) = daemon.renew()
+    _, found = daemon.renew()
     assert isinstance(found, KeeperFound) and found.closed == {"r1": 160.0}
 
 
@@ -296,3 +308,44 @@ def test_closing_past_the_daemon_raises_where_it_did_not_happen(place) -> None:
     place.relays.unplugged = True
     with pytest.raises(KeeperSilent, match=r"could not close.*nobody answers"):
         close_all_now(place.path, "a person")
+
+
+def test_a_lock_shuts_what_runs_and_is_told_with_the_next_answer(daemon: Daemon) -> None:
+    (daemon.place.path.parent / "site.toml").write_text('[[zone]]\nid = "lawn"\noutput = 1\n')
+    daemon.open()
+    daemon.later(10.0)
+    answer = ask_keeper(daemon.place.path, {"op": "lock", "target": "lawn", "who": "Ada", "reason": "new lateral"})
+    assert answer["ok"] and not answer["why"] and daemon.place.relays.on() == []
+    assert answer["told"] == "lawn is locked for work by Ada since 2027-06-01T04:00:00Z: new lateral."
+    known, closed = daemon.renew()
+    assert isinstance(closed, ValveClosed) and closed.open_s == 10.0 and closed.why.startswith("stopped: locked for")
+    assert isinstance(known, LocksKnown)
+    (lock,) = known.locks
+    assert (lock.target, lock.who, lock.reason, lock.outputs, lock.since) == ("lawn", "Ada", "new lateral", (1,), START)
+    (refused,) = daemon.open("r2")
+    assert isinstance(refused, ValveRefused) and "locked for work by Ada" in refused.why
+    ask_keeper(daemon.place.path, {"op": "unlock", "target": "lawn", "who": "Ada", "reason": "done"})
+    events = daemon.open("r3")
+    assert kinds(events) == ["LocksKnown", "ValveOpened"] and events[0] == LocksKnown(at=daemon.now().wall)
+
+
+def test_a_lock_is_set_while_the_relays_hang_and_says_that_a_valve_may_be_open(daemon: Daemon) -> None:
+    daemon.open()
+    daemon.place.relays.free.clear()
+    link = KeeperLink(daemon.place.path)
+    link.ask({"op": "hello"}, 5.0)
+    answers: list[dict] = []
+    asker = threading.Thread(
+        target=lambda: answers.append(link.ask({"op": "lock", "target": "site", "who": "Ada", "reason": "dig"}, 9.0))
+    )
+    asker.start()
+    daemon.place.until((daemon.place.path.parent / "locks.json").exists)
+    daemon.place.until(lambda: daemon.place.keeper.said)
+    daemon.place.clock.elapsed_s += 6.0
+    daemon.place.keeper.wake()
+    asker.join(9.0)
+    link.close()
+    (answer,) = answers
+    assert answer["ok"] and "do not answer" in answer["why"] and "locked for work by Ada" in answer["told"]
+    daemon.place.relays.free.set()
+    daemon.place.until(lambda: daemon.place.relays.on() == [])

@@ -301,6 +301,10 @@ def _word(draw: random.Random) -> bytes:
     output, run = draw.randrange(6), f"f{draw.randrange(4)}"
     bodies = [
         {"op": "status"},
+        {"op": "locks"},
+        {"op": "lock", "target": "lawn", "who": "x", "reason": "y"},
+        {"op": "unlock", "target": "site", "who": "x", "reason": "y"},
+        {"op": "winter_open", "who": "x", "signed": ["walked"]},
         {"op": "close_all"},
         {"op": "close", "output": output},
         {"op": "renew", "output": output, "run": run, "lease_s": 1},
@@ -327,3 +331,39 @@ def test_stopping_with_relays_out_of_reach_tells_that_it_is_not_sure(place, talk
     place.relays.unplugged = True
     assert not keeper.stop()
     place.keeper = None
+
+
+def test_a_disk_that_hangs_while_locking_holds_no_valve_open(place, talk, monkeypatch: pytest.MonkeyPatch) -> None:
+    place.start().announced.wait(5.0)
+    (place.path.parent / "site.toml").write_text('[[zone]]\nid = "lawn"\noutput = 2\n')
+    talker, other = talk(), talk()
+    assert talker.say(**open_body())["ok"] and place.relays.on() == [1]
+    syncing, free = threading.Event(), threading.Event()
+
+    def hang(_handle: int) -> None:
+        syncing.set()
+        assert free.wait(10.0)
+
+    monkeypatch.setattr("os.fsync", hang)
+    other.send(b'{"op":"lock","target":"lawn","who":"Ada","reason":"new lateral"}\n')
+    assert syncing.wait(5.0)
+    place.clock.elapsed_s += 100.0
+    place.keeper.wake()
+    place.until(lambda: place.relays.on() == [])
+    assert talker.say(op="locks")["locks"] == []
+    free.set()
+    assert other.hear()["told"].startswith("lawn is locked for work by Ada")
+    refused = talker.say(**open_body("r2", 2))
+    assert not refused["ok"] and "locked for work by Ada" in refused["why"]
+    assert talker.say(**open_body("r3", 1))["ok"]
+
+
+def test_closing_for_winter_refuses_every_output_of_the_keeper(place, talk) -> None:
+    place.start().announced.wait(5.0)
+    talker = talk()
+    assert talker.say(**open_body())["ok"]
+    answer = talker.say(op="winter_close", who="Ada")
+    assert answer["ok"] and answer["closings"]["r1"]["why"].startswith("stopped: closed for winter by Ada")
+    assert place.relays.on() == []
+    for output in range(1, 5):
+        assert "closed for winter" in talker.say(**open_body(f"w{output}", output))["why"]

@@ -138,6 +138,47 @@ def test_water_stop_hold_and_release_reach_the_daemon(api: Any) -> None:
     assert api.desk.asked[2][2]["until"].isoformat() == "2027-07-16T06:00:00-04:00"
 
 
+def test_what_the_operator_socket_takes_is_taken_here_with_its_fields(api: Any) -> None:
+    api.desk.shown = replace(api.desk.shown, programs=(ProgramView(name="beds", percent=100.0, why=""),))
+    until = "2027-07-16T06:00:00Z"
+    asked = [
+        ("/hold", {"until": until, "kind": "mowing", "zone": "rose-bed"}),
+        ("/release", {"kind": "rain"}),
+        ("/zones/north-lawn/water-in", {"depth_mm": 6}),
+        ("/zones/north-lawn/as-usual", None),
+        ("/programs/beds/percent", {"percent": 80}),
+        ("/programs/beds/percent", {"percent": None}),
+        ("/alarms/clear", {"key": "no_flow/orchard"}),
+    ]
+    for path, body in asked:
+        assert api.browser.post(f"/api/v1{path}", json=body).status_code == 200, path
+    told = [(action, who, {k: v for k, v in what.items() if k != "until"}) for action, who, what in api.desk.asked]
+    assert told == [
+        ("hold", "owner", {"zone": "rose-bed", "kind": "mowing"}),
+        ("release", "owner", {"kind": "rain"}),
+        ("water-in", "owner", {"zone": "north-lawn", "depth_mm": 6.0}),
+        ("as-usual", "owner", {"zone": "north-lawn"}),
+        ("percent", "owner", {"program": "beds", "percent": 80.0}),
+        ("percent", "owner", {"program": "beds"}),
+        ("clear", "owner", {"reason": "no_flow/orchard"}),
+    ]
+
+
+@pytest.mark.parametrize(
+    "path", ["/zones/north-lawn/water-in", "/zones/north-lawn/as-usual", "/programs/beds/percent", "/alarms/clear"]
+)
+def test_nobody_changes_anything_without_a_session_or_from_elsewhere(open_board: Any, api: Any, path: str) -> None:
+    problem(open_board.browser.post(f"/api/v1{path}", json={}), 401)
+    problem(api.browser.post(f"/api/v1{path}", json={}, headers={"origin": "http://elsewhere.example"}), 403)
+    assert api.desk.asked == []
+
+
+def test_an_unknown_program_or_zone_is_not_found(api: Any) -> None:
+    problem(api.browser.post("/api/v1/programs/none/percent", json={"percent": 80}), 404)
+    problem(api.browser.post("/api/v1/zones/none/water-in", json={"depth_mm": 5}), 404)
+    problem(api.browser.post("/api/v1/hold", json={"until": "2027-07-16T06:00:00Z", "zone": "none"}), 404)
+
+
 @pytest.mark.parametrize("body", [None, {}, {"zone": None}])
 def test_stop_without_a_zone_goes_straight_to_the_keeper(api: Any, body: Any) -> None:
     assert api.browser.post("/api/v1/stop", json=body).status_code == 200
@@ -162,6 +203,11 @@ def test_a_refusal_of_the_daemon_is_told_in_its_own_words(api: Any) -> None:
         ("/hold", {"until": "2027-07-16T06:00:00"}, "body.until"),
         ("/hold", {"until": "2027-07-16T06:00:00Z", "reason": "x" * 121}, "body.reason"),
         ("/stop", {"zones": "x"}, "body.zones"),
+        ("/hold", {"until": "2027-07-16T06:00:00Z", "kind": "rain"}, "body.kind"),
+        ("/zones/north-lawn/water-in", {"depth_mm": 900}, "body.depth_mm"),
+        ("/programs/beds/percent", {"percent": 900}, "body.percent"),
+        ("/programs/beds/percent", {}, "body.percent"),
+        ("/alarms/clear", {"key": ""}, "body.key"),
     ],
 )
 def test_bodies_are_checked_and_the_place_is_named(api: Any, path: str, body: dict[str, Any], place: str) -> None:

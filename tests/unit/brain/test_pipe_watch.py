@@ -10,11 +10,12 @@ import pytest
 from sites import site, zone
 from small_world import IdealKeeper, Silent, SmallWorld
 
-from dewpond.brain import pipe_watch
+from dewpond.brain import pipe_watch, rain_common
 from dewpond.brain.ground import ground_of
 from dewpond.model.commands import ClearAlarm, RaiseAlarm
 from dewpond.model.events import Now, ReadingsArrived
 from dewpond.model.site import Sensor, Supply
+from dewpond.runner.look import Look
 from dewpond_sim.world.pipes import MeterParameters, RowTimes, SupplyPipes
 
 MASTER = 8
@@ -268,6 +269,9 @@ def test_zones_that_pass_nothing_after_rain_are_held_and_book_nothing():
     assert yard.alarms() == []
     assert len(yard.state.soil.bookings) == booked
     assert "rain switch holding" in yard.runs()[-1].note
+    (hedge,) = (item for item in yard.site.zones if item.id == "hedge")
+    assert rain_common.holding(yard.brain.ground, yard.state, hedge, yard.now.wall.timestamp())
+    assert "rain switch holding" in {zone.id: zone.held for zone in Look(yard.brain)(yard.state, yard.now).zones}["hedge"]
 
 
 def test_without_rain_the_same_is_a_dead_zone():

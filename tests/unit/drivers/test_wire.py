@@ -14,6 +14,13 @@ def test_requests_are_understood() -> None:
     assert parse(line) == Request(op="open", output=3, run="r1", lease_s=90.0, planned_s=600.5)
     assert parse(b'{"op":"close","output":3}') == Request(op="close", output=3)
     assert parse(b'{"op":"close_all","who":"a person"}') == Request(op="close_all", who="a person")
+    line = b'{"op":"lock","target":"supply:main","who":"Ada","reason":"new pipe"}'
+    assert parse(line) == Request(op="lock", target="supply:main", who="Ada", reason="new pipe")
+    line = b'{"op":"unlock","target":"site","who":"Ada","reason":"done","owner":true}'
+    assert parse(line) == Request(op="unlock", target="site", who="Ada", reason="done", owner=True)
+    assert parse(b'{"op":"unlock","target":"site","owner":"yes"}').owner is False
+    line = b'{"op":"winter_open","who":"Ada","signed":["walked"]}'
+    assert parse(line) == Request(op="winter_open", who="Ada", signed=("walked",))
 
 
 @pytest.mark.parametrize(
@@ -38,6 +45,10 @@ def test_requests_are_understood() -> None:
         b'{"op":"open","output":1,"run":"r","lease_s":1e999,"planned_s":1}',
         b'{"op":"open","output":1,"run":"r","lease_s":1' + b"0" * 400 + b',"planned_s":1}',
         b'{"op":"open","output":' + b"9" * 5000 + b"}",
+        b'{"op":"lock","who":"Ada","reason":"new pipe"}',
+        b'{"op":"lock","target":"a\nb","who":"Ada"}',
+        b'{"op":"winter_open","who":"Ada"}',
+        b'{"op":"winter_open","who":"Ada","signed":[1]}',
         b'{"op":' * 5000,
         b"[" * 100_000,
     ],

@@ -191,6 +191,12 @@ FUNCTIONS: dict[str, dict[str, tuple[float, float]]] = {
     "rainfall.retention_mm": {"curve_number": (30.0, 99.0)},
     "rainfall.initial_abstraction_mm": {"curve_number": (30.0, 99.0)},
     "rainfall.curve_number_runoff": {"rain_mm": (0.0, 150.0), "curve_number": (30.0, 100.0)},
+    "rainfall.curve_number_on_slope": {"curve_number": (30.0, 99.0), "slope_pct": (0.0, 30.0)},
+    "rainfall.split_rain_of_day": {
+        "rain_mm": (0.0, 150.0),
+        "canopy_left_mm": (0.0, 3.0),
+        "curve_number": (30.0, 100.0),
+    },
     "rainfall.tr21_storage_factor": {"application_mm": (10.0, 100.0)},
     "rainfall.tr21_effective_rain": {
         "rain_mm": (0.0, 200.0),
@@ -354,6 +360,7 @@ def test_every_elementwise_function_stands_in_the_table() -> None:
         "radiation.day_of_year",
         "radiation.mid_month_day",
         "rainfall.area_weighted",
+        "rainfall.split_rain_by_hour",
         "reference_et.eto_plain",
         "reference_et.fill_missing_weather",
         "reference_et.penman_monteith_terms",

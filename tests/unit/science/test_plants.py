@@ -38,3 +38,9 @@ def test_monthly_turf_tables_are_asked_for_by_kind() -> None:
 def test_landscape_coefficient_is_a_product_of_three_factors() -> None:
     assert plants.landscape_coefficient(0.5) == 0.5
     np.testing.assert_allclose(plants.landscape_coefficient(np.array([0.2, 0.5]), 1.2, 1.3), [0.312, 0.78])
+
+
+def test_a_class_of_the_landscape_coefficient_is_the_middle_of_its_range_and_a_number_stays() -> None:
+    assert plants.landscape_factor("species", "moderate") == 0.5
+    assert plants.landscape_factor("density", "high") == 1.2000000000000002
+    assert plants.landscape_factor("microclimate", 0.75) == 0.75

@@ -55,3 +55,49 @@ def test_parts_of_the_rain_sum_to_it(rain: float, canopy: float, intake: float) 
     held, infiltrated, runoff = rainfall.split_rain(rain, canopy, intake)
     assert min(held, infiltrated, runoff) >= 0.0
     assert abs(held + infiltrated + runoff - rain) <= 1e-12 * max(1.0, rain)
+
+
+def test_a_slope_of_five_percent_keeps_the_tabulated_number_and_steeper_ground_sheds_more() -> None:
+    numbers = rainfall.curve_number_on_slope(74.0, np.array([0.0, 5.0, 15.0, 40.0]))
+    assert abs(numbers[1] - 74.0) < 0.01
+    assert numbers[0] < 74.0 < numbers[2] < numbers[3] < 100.0
+
+
+def test_a_days_rain_splits_into_leaves_soil_and_the_runoff_of_the_published_example() -> None:
+    """P = 100 mm on CN 75 runs off by 41.14 mm: case CN-03 of landscape_practice.json."""
+    held, infiltrated, runoff = rainfall.split_rain_of_day(np.array([100.0, 0.5, 0.0]), 1.0, 75.0)
+    assert abs(runoff[0] - 41.14) < 0.01
+    assert held.tolist() == [1.0, 0.5, 0.0]
+    np.testing.assert_allclose(held + infiltrated + runoff, [100.0, 0.5, 0.0])
+
+
+def test_the_same_rain_runs_off_when_it_falls_in_one_hour_and_not_when_it_falls_in_ten() -> None:
+    intake, storage = np.array([9.0, 5.0]), np.array([6.0, 3.0])
+    fast = rainfall.split_rain_by_hour([0.0, 30.0, 0.0], 1.0, intake, storage)
+    slow = rainfall.split_rain_by_hour([3.0] * 10, 1.0, intake, storage)
+    np.testing.assert_allclose(fast[2], [29.0 - 9.0 - 6.0, 29.0 - 5.0 - 3.0])
+    np.testing.assert_allclose(slow[2], [0.0, 0.0])
+    np.testing.assert_allclose(fast[1], [15.0, 8.0])
+
+
+def test_water_that_stands_soaks_in_before_the_next_shower() -> None:
+    near = rainfall.split_rain_by_hour([14.0, 14.0], 0.0, 9.0, 6.0)[2]
+    apart = rainfall.split_rain_by_hour([14.0, 0.0, 14.0], 0.0, 9.0, 6.0)[2]
+    assert abs(near - 4.0) < 1e-9
+    assert apart == 0.0
+
+
+@SEEDED
+@given(
+    hours=st.lists(st.floats(0.0, 80.0), min_size=1, max_size=24),
+    canopy=st.floats(0.0, 3.0),
+    intake=st.floats(0.1, 40.0),
+    storage=st.floats(0.0, 20.0),
+)
+def test_hourly_parts_sum_to_the_rain_and_none_is_negative(
+    hours: list[float], canopy: float, intake: float, storage: float
+) -> None:
+    parts = rainfall.split_rain_by_hour(hours, canopy, intake, storage)
+    assert min(parts) >= -1e-9
+    assert abs(sum(parts) - sum(hours)) < 1e-6
+    assert parts[0] <= canopy + 1e-12

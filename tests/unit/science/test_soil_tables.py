@@ -43,3 +43,17 @@ def test_a_slope_between_two_classes_counts_with_the_steeper() -> None:
 def test_a_texture_without_a_row_takes_that_of_the_next_finer() -> None:
     assert soil_tables.intake_rate_mm_h("silt loam") == soil_tables.intake_rate_mm_h("clay loam")
     assert soil_tables.intake_rate_mm_h("sandy clay") == soil_tables.intake_rate_mm_h("silty clay")
+
+
+def test_coarse_soils_shed_least_water() -> None:
+    """TR-55 appendix A: sand A, loam B, sandy clay loam C, clay D."""
+    groups = [soil_tables.hydrologic_group(soil) for soil in ("sand", "loam", "sandy clay loam", "clay")]
+    assert groups == ["A", "B", "C", "D"]
+    assert set(soil_tables.HYDROLOGIC_GROUPS) == set(soil_tables.SOIL_TEXTURES)
+
+
+def test_every_texture_has_evaporable_water() -> None:
+    assert soil_tables.evaporable_water_mm("loam") == (9.0, 19.0)  # FAO-56 Table 19: 8 to 10 and 16 to 22
+    for texture in soil_tables.SOIL_TEXTURES:
+        rew_mm, tew_mm = soil_tables.evaporable_water_mm(texture)
+        assert 0.0 < rew_mm < tew_mm

@@ -112,3 +112,14 @@ def test_means_of_measured_months_and_an_honest_word_for_the_others():
     assert (july.eto_mm_d, july.rain_mm_d, july.source) == (6.0, None, "mean of 30 days of the test")
     assert august.source.startswith("assumed")
     assert january.eto_mm_d < august.eto_mm_d
+
+
+def test_bare_soil_and_a_wetted_share_are_part_of_the_sheet():
+    """Ke to expect is min(0.5 (1.2 - 0.3), 0.4 x 1.2) = 0.45 (FAO-56 eq. 71); rain counts where there is storage."""
+    bed = {"crop_coefficient": (0.3,) * 12, "intake_mm_h": 100.0}
+    bare = zone("bare", output=2, bare_soil=0.4, **bed)
+    dry, drip = zone("plain", **bed), zone("drip", output=3, wetted_share=0.5, **bed)
+    plain, open_bed, part = month_sheet(site(dry, bare, drip), weather(5.0, 1.0))
+    assert plain.rows[6].etc_mm_d == pytest.approx(5.0 * 0.3)
+    assert open_bed.rows[6].etc_mm_d == pytest.approx(5.0 * (0.3 + 0.45))
+    assert part.rows[6].with_rain.total_min > plain.rows[6].with_rain.total_min

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import socket
+from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from dewpond.adapters.mqtt.gather import Gatherer
 from dewpond.adapters.mqtt.inbox import Arrived, Inbox
-from dewpond.adapters.mqtt.link import Link
+from dewpond.adapters.mqtt.link import Link, LinkChange
 from dewpond.adapters.mqtt.operator_messages import OperatorMessages, RequestRefused
 from dewpond.adapters.mqtt.throttle import Throttle
 from dewpond.adapters.mqtt.topics import Topics, state_payload
@@ -42,7 +43,8 @@ class MqttBus:
     Parameters
     ----------
     site : Site               Its sensors are listened to; MappingRefused is raised for one that cannot be.
-    broker : BrokerAddress    Where it is. It may be away for as long as it likes: that is one event, no fault.
+    broker : BrokerAddress    Where it is. It may be away for as long as it likes: that is one event, no fault. None for
+                              a site without one, whose messages come by ``arrived`` alone.
     clock : Clock             Stamps arrivals; is woken by them.
     commands : bool           Whether requests on ``dewpond/SITE/command`` are read at all.
     session : str             Begins every request id, so that ids of two runs of the daemon differ.
@@ -53,7 +55,7 @@ class MqttBus:
     def __init__(
         self,
         site: Site,
-        broker: BrokerAddress,
+        broker: BrokerAddress | None,
         clock: Clock,
         *,
         commands: bool = False,
@@ -74,15 +76,19 @@ class MqttBus:
         filters = (*self._decoder.topics, *([self.topics.command] if commands else []))
         self._inbox = Inbox(expected=(each for each in filters if "+" not in each and "#" not in each))
         self.processed_count = 0
-        self._link = Link(
-            broker,
-            client_id=client_id or client_id_of(site),
-            version=version,
-            status_topic=self.topics.status,
-            filters=filters,
-            on_message=self._arrived,
-            on_change=clock.wake,
-            wall=lambda: clock.now().wall,
+        self._link: Link | NoLink = (
+            NoLink()
+            if broker is None
+            else Link(
+                broker,
+                client_id=client_id or client_id_of(site),
+                version=version,
+                status_topic=self.topics.status,
+                filters=filters,
+                on_message=self._received,
+                on_change=clock.wake,
+                wall=lambda: clock.now().wall,
+            )
         )
 
     @property
@@ -130,7 +136,11 @@ class MqttBus:
         self._owed[full] = None
         self._pay_what_is_owed()
 
-    def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
+    def arrived(self, topic: str, payload: bytes) -> None:
+        """A message that came by another way than the broker. Safe from any thread."""
+        self._received(topic, payload, retained=False)
+
+    def _received(self, topic: str, payload: bytes, retained: bool) -> None:
         """On the network's thread."""
         self._inbox.put(topic, payload, retained=retained, at=self._clock.now().wall)
         self._clock.wake()
@@ -184,6 +194,23 @@ class MqttBus:
             del self._owed[topic]
             if not state.retained:
                 del self._states[topic]
+
+
+class NoLink:
+    """A link to no broker: nobody is told, and nothing is owed."""
+
+    def __init__(self) -> None:
+        self.changes: deque[LinkChange] = deque()
+
+    def start(self) -> None:
+        """There is nothing to start."""
+
+    def stop(self) -> None:
+        """There is nothing to stop."""
+
+    def publish(self, _topic: str, _payload: bytes, *, retained: bool) -> bool:  # noqa: ARG002 - as a link's
+        """Nobody listens."""
+        return True
 
 
 class NoBus:

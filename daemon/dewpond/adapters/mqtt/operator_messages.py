@@ -8,13 +8,22 @@ from typing import Any
 from dewpond.adapters.readings.numbers import to_number
 from dewpond.adapters.readings.payloads import Unreadable, parse_json
 from dewpond.adapters.readings.times import TimeRule, read_stamp
+from dewpond.model import operations
 from dewpond.model.events import Now, OperatorAsked
 
-ACTIONS = ("water", "stop", "hold", "release")
+ACTIONS = ("water", "stop", "hold", "release", "water-in", "percent", "clear", "as-usual")
 LONGEST_DEADLINE = timedelta(days=1)
 IDS_REMEMBERED = 1024  # requests whose deadline has not passed; more at once are refused
 MAX_NAME = 64
 LONGEST_MINUTES = 1440
+MORE = {
+    "hold": ("until", "kind"),
+    "release": ("kind",),
+    "water-in": ("zone", "depth_mm", "until"),
+    "percent": ("program", "percent"),
+    "clear": ("reason",),
+    "as-usual": ("zone",),
+}
 
 
 class RequestRefused(ValueError):
@@ -52,10 +61,7 @@ class OperatorMessages:
             request_id=f"{self._session}-mqtt-{request_id}",
             who="mqtt",
             action=action,
-            zone=_name(body, "zone") if action == "water" or "zone" in body else None,
-            seconds=_minutes(body) * 60.0 if action == "water" else None,
-            until=_instant(body, "until") if action == "hold" else None,
-            reason=str(body.get("reason", ""))[:200],
+            **_fields(action, body),
         )
         self._remember(request_id, deadline, now)
         return request
@@ -92,6 +98,24 @@ def _instant(body: dict[str, Any], key: str) -> datetime:
     if stamp is None or not stamp.own:
         raise RequestRefused(f"no usable {key}; it is an ISO 8601 time with offset")
     return stamp.at
+
+
+def _fields(action: str, body: dict[str, Any]) -> dict[str, Any]:
+    """What the action takes. What only some of them have is checked as for every other way in."""
+    fields: dict[str, Any] = {
+        "zone": _name(body, "zone") if action == "water" or "zone" in body else None,
+        "seconds": _minutes(body) * 60.0 if action == "water" else None,
+        "until": _instant(body, "until") if action == "hold" else None,
+        "reason": str(body.get("reason", ""))[:200],
+    }
+    known = MORE.get(action, ())
+    if not known:
+        return fields
+    try:
+        asked = operations.parse(action, {key: body[key] for key in known if key in body})
+    except operations.RequestRefused as error:
+        raise RequestRefused(f"not usable; {error}") from error
+    return fields | {key: getattr(asked, key) for key in known}
 
 
 def _deadline(body: dict[str, Any], now: Now) -> datetime:

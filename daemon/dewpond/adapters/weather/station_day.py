@@ -52,16 +52,27 @@ class GaugeDay:
 class RainDay:
     """Increments of one rain gauge on one day, and how much of the day they cover."""
 
-    def __init__(self) -> None:
+    def __init__(self, day_start_s: float = 0.0) -> None:
+        self._day_start_s = day_start_s
         self.rain_mm = 0.0
+        self.hourly_mm = np.zeros(24)  # the hour an autumn day has more is counted with the last
         self.covered_s = 0.0
         self._covered_until_s = -np.inf
 
     def add(self, start_s: float, end_s: float, rain_mm: float) -> None:
         """Take up rain that fell between these instants of the day; an overlap counts once as coverage."""
         self.rain_mm += rain_mm
+        self._spread(start_s - self._day_start_s, end_s - self._day_start_s, rain_mm)
         self.covered_s += max(0.0, end_s - max(start_s, self._covered_until_s))
         self._covered_until_s = max(self._covered_until_s, end_s)
+
+    def _spread(self, start_s: float, end_s: float, rain_mm: float) -> None:
+        """Add an increment to its hours of the day, in proportion to time."""
+        first, last = int(start_s // 3600), int(max(start_s, end_s - 1e-6) // 3600)
+        for hour in range(first, last + 1):
+            inside_s = min(end_s, (hour + 1) * 3600.0) - max(start_s, hour * 3600.0)
+            share = inside_s / (end_s - start_s) if end_s > start_s else 1.0
+            self.hourly_mm[min(max(hour, 0), 23)] += rain_mm * share
 
 
 @dataclass
@@ -98,7 +109,16 @@ class StationDay:
         found = (self.gauges.get(sensor) for sensor in sensors.get(kind, ()))
         return next((gauge for gauge in found if gauge is not None and gauge.hours >= needed), None)
 
+    def rain_hours(self, sensors: Sequence[str]) -> tuple[float, ...] | None:
+        """Rain of 24 hours by the gauge that tells the day's rain; None on a dry day or without enough coverage."""
+        gauge = self._rain_gauge(sensors)
+        return None if gauge is None or gauge.rain_mm <= 0.0 else tuple(gauge.hourly_mm.tolist())
+
     def _rain_mm(self, sensors: Sequence[str]) -> float | None:
+        gauge = self._rain_gauge(sensors)
+        return None if gauge is None else gauge.rain_mm
+
+    def _rain_gauge(self, sensors: Sequence[str]) -> RainDay | None:
         needed_s = self.end_s - self.start_s - HOURS_MISSING_AT_MOST * 3600.0
         found = (self.rain.get(sensor) for sensor in sensors)
-        return next((gauge.rain_mm for gauge in found if gauge is not None and gauge.covered_s >= needed_s), None)
+        return next((gauge for gauge in found if gauge is not None and gauge.covered_s >= needed_s), None)

@@ -106,7 +106,11 @@ class StationWeather:
         fresh = [weather for day in ripe if (weather := self._news(day)) is not None]
         if self.has_gauge:
             source = f"{RAIN_GAUGE} {', '.join(self._sensors['rain'])}"
-            events += [RainKnown(at=now.wall, date=w.date, rain_mm=w.rain_mm, source=source) for w in fresh]
+            hours = {w.date: self._days[w.date].rain_hours(self._sensors["rain"]) for w in fresh}
+            events += [
+                RainKnown(at=now.wall, date=w.date, rain_mm=w.rain_mm, source=source, hourly_mm=hours[w.date])
+                for w in fresh
+            ]
         if self._et is not None:
             self._et.ask(fresh, self._place)
         return events
@@ -147,7 +151,7 @@ class StationWeather:
             day = self._day_at(left_s)
             right_s = min(end_s, day.end_s)
             share = 1.0 if end_s == start_s else (right_s - left_s) / (end_s - start_s)
-            day.rain.setdefault(sensor, RainDay()).add(left_s, right_s, rain_mm * share)
+            day.rain.setdefault(sensor, RainDay(day.start_s)).add(left_s, right_s, rain_mm * share)
             day.changed = True
             if right_s >= end_s:
                 return

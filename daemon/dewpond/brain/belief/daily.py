@@ -100,6 +100,20 @@ def hear(belief: BeliefState, block: ReadingsArrived) -> BeliefState:
     return replace(belief, probes={**belief.probes, block.sensor: probe})
 
 
+def forget(belief: BeliefState, soil: SoilState, z: int) -> BeliefState:
+    """Give up what was learned of a zone, its water use and its application; the ledger stands again."""
+    estimate = forget_use(Estimate(belief.mean, belief.cov), [z], soil.depletion_mm[z], USE_SD, FIRST_SD_MM)
+    here = np.arange(len(belief.rate_factor)) == z
+    return replace(
+        belief,
+        mean=estimate.mean,
+        cov=estimate.cov,
+        learned_days=np.where(here, 0.0, belief.learned_days),
+        rate_factor=np.where(here, 1.0, belief.rate_factor),
+        rate_runs=np.where(here, 0.0, belief.rate_runs),
+    )
+
+
 def use_factors(belief: BeliefState) -> FloatArray:
     """True water use over the tables'."""
     factors: FloatArray = np.exp(belief.mean[:, USE])
@@ -138,8 +152,18 @@ def close_day(
     fact, rain_mm = soil.eto[day], rain.believed_mm(memory, day, soil.rain[day])
     use = use_factors(belief)
     today = tuple(_metered(item) for item in soil.bookings if item.date == day)
-    amounts = advance_day(ground.table, day, belief.mean[:, DEPLETION], today, fact.eto_mm, rain_mm, use=use)
-    estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today)
+    amounts = advance_day(
+        ground.table,
+        day,
+        belief.mean[:, DEPLETION],
+        today,
+        fact.eto_mm,
+        rain_mm,
+        use=use,
+        layer_mm=soil.layer_mm,
+        hourly_mm=soil.rain_hours.get(day),
+    )
+    estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
     carried_mm = estimate.mean[:, DEPLETION].copy()
     belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts, ledger_mm)
     belief = replace(belief, mean=estimate.mean, cov=estimate.cov, rain=memory)
@@ -176,6 +200,7 @@ def _predicted(
     rain_mm: float,
     amounts: DayAmounts,
     today: Sequence[Booking],
+    disputed_mm: float,
 ) -> Estimate:
     """The balance's own step, with the doubt of reference ET, rain and irrigation."""
     noise_sq = (fact.sd_mm * ground.table.coefficients(day)) ** 2
@@ -183,6 +208,7 @@ def _predicted(
     for item in today:
         share = WATER_SD if item.metered_share is None else METERED_SD
         noise_sq[item.zone] += (share * item.net_mm) ** 2
+    noise_sq = noise_sq + np.minimum(disputed_mm, amounts.depletion_mm) ** 2
     filled = (amounts.drainage_mm > WET_MM) | ((rain_mm > 0.0) & (amounts.depletion_mm <= 0.0))
     probed = np.zeros(len(noise_sq), dtype=bool)
     probed[[place.zone for place in ground.probes.values()]] = True

@@ -21,6 +21,7 @@ WET_DAYS = 4  # of a gauge on which the feed has none
 RAINING_DAYS = 6  # of a feed over a dry gauge
 GOOD_AGAIN = 3
 SAME_DAYS, SAME_SHARE = 10, 0.1  # one source alone that rains every day alike
+SAME_DAYS_BESIDE = 4  # the same of a gauge, where the feed tells otherwise
 KEPT_DAYS = 20
 
 
@@ -75,6 +76,13 @@ def believed_mm(memory: RainMemory, day: date, ledger_mm: float) -> float:
     return min(trusted.values())
 
 
+def disputed_mm(memory: RainMemory, day: date) -> float:
+    """How far apart the trusted words on a date are; 0 where they agree or there is but one. [mm]"""
+    words = memory.told.get(day, {})
+    trusted = [mm for name, mm in words.items() if not memory.sources.get(name, RainSource()).given_up]
+    return 0.0 if len(trusted) < 2 or alike(words) else max(trusted) - min(trusted)
+
+
 def alike(words: Mapping[str, float]) -> bool:
     """Whether sources tell the same rain, as far as two places can."""
     most, least = max(words.values()), min(words.values())
@@ -93,7 +101,7 @@ def judged(memory: RainMemory, day: date) -> tuple[RainMemory, tuple[RainDoubt, 
         if before.given_up:
             again = after.good >= GOOD_AGAIN
             after = replace(after, given_up="" if again else before.given_up)
-            after = replace(after, missed=0, wet_alone=0, raining=0) if again else after
+            after = replace(after, missed=0, wet_alone=0, raining=0, same=0) if again else after
             doubts += [RainDoubt(name, "")] if again else []
         elif odd:
             after = replace(after, given_up=odd, good=0)
@@ -127,6 +135,8 @@ def _counted(before: RainSource, day: date, mm: float, others: list[float]) -> R
 def _odd(source: RainSource, compared: bool, *, gauge: bool) -> str:
     if not compared:
         return ""
+    if gauge and source.same >= SAME_DAYS_BESIDE:
+        return f"it counts the same rain {source.same} days running, and the other source does not"
     if gauge and source.missed >= MISSED_RAINS:
         return f"it has not tipped through rains of {GOOD_RAIN_MM:g} mm and more"
     if gauge and source.wet_alone >= WET_DAYS:

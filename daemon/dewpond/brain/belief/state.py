@@ -33,7 +33,6 @@ class ProbeState:
     seen: int = 0
     still_mm: float = 0.0
     last_seen_mm: float | None = None
-    last_model_mm: float = 0.0
     bias: float = 0.0  # one-sided sums of surprises in standard deviations: the larger of the two, with its sign
     given_up: str = ""
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from dewpond.brain.ground import Ground
-from dewpond.brain.rules import lookahead, plugged, refill
+from dewpond.brain.rules import deep, lookahead, plugged, refill
 from dewpond.brain.rules.plugged_state import Words
 from dewpond.brain.rules.question import Depth, Question, Rule
 
@@ -15,8 +15,13 @@ from dewpond.brain.rules.question import Depth, Question, Rule
 BUILT_IN: Mapping[str, Rule] = {"refill": refill.decide, "lookahead": lookahead.decide, "calendar": refill.decide}
 
 
-def depths(ground: Ground, question: Question, words: Words | None = None) -> dict[str, Depth]:
-    """Net depth of every zone, by zone id. A zone whose rule has no word is refilled, and its reason says so."""
+def depths(
+    ground: Ground, question: Question, words: Words | None = None, last_runs: deep.LastRuns | None = None
+) -> dict[str, Depth]:
+    """Net depth of every zone, by zone id. A zone whose rule has no word is refilled, and its reason says so.
+
+    ``last_runs`` says when each zone was watered last, for those with an interval of their own.
+    """
     answers: dict[str, Depth] = {}
     words = words or {}
     for name in sorted({zone.rule for zone in ground.site.zones}):
@@ -24,4 +29,4 @@ def depths(ground: Ground, question: Question, words: Words | None = None) -> di
         rule = BUILT_IN.get(name)
         found = rule(question, here) if rule else plugged.depths(name, words.get(name), question, here)
         answers.update({question.ids[n]: depth for n, depth in zip(here, found, strict=True)})
-    return answers
+    return deep.adjusted(ground, question, answers, last_runs or {})

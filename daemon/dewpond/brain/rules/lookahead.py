@@ -38,12 +38,12 @@ def decide(question: Question, zones: NDArray[np.int64]) -> list[Depth]:
 def _judge(question: Question, zones: NDArray[np.int64]) -> Judged:
     etc_mm, chance = question.etc_mm[:, zones], question.chance[:, zones]
     raw_mm = np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:, zones]
-    safe_mm = safe_depletion(etc_mm, question.rain_mm, raw_mm, chance, question.misses[zones])
+    safe_mm = safe_depletion(etc_mm, question.rain_of(zones), raw_mm, chance, question.misses[zones])
     safe_mm[0] = np.maximum(safe_mm[0] - question.doubt_mm[zones], 0.0)
     judged: Judged = judge_depths(
         question.depletion_mm[zones],
         etc_mm,
-        question.rain_mm[:, 0],
+        question.rain_of(zones),
         raw_mm,
         question.taw_mm[zones],
         question.storage_mm[zones],

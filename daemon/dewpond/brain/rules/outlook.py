@@ -8,13 +8,14 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain import rain_split, top_soil
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import EPOCH
 from dewpond.brain.rules import forecasts
 from dewpond.brain.rules.question import Question
 from dewpond.brain.state import SoilState
 from dewpond.brain.water_need import LEAST_OPENING_S, LEAST_WATERING_S
-from dewpond.brain.zone_table import FloatArray
+from dewpond.brain.zone_table import FloatArray, ZoneTable
 from dewpond.science.rainfall import DEFAULT_SHARE
 from dewpond.science.weather_futures import ETO_DAYS, RECENT_DAYS, Futures, Record, draw_futures, prior_share
 
@@ -48,22 +49,24 @@ def ask(
     remembered = _remembered(soil, table.ids)
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
     coefficient = np.array([table.coefficients(day) for day in days]) * use * (1.0 + CARE * remembered**2)
+    if table.bare.any():
+        coefficient += np.array([top_soil.usual_coefficient(table, day) for day in days])
     coefficient[0] *= 1.0 - ground.days.et_share(closes_s)
     etc_mm = coefficient[:, :, None] * futures.eto_mm.T[:, None, :]
-    raw_mm = _raw_ahead(ground, etc_mm)
+    raw_mm = _raw_ahead(ground, etc_mm, days)
     return Question(
         window_date=window_date,
         ids=table.ids,
         depletion_mm=depletion_mm,
         doubt_mm=_doubt_mm(ground, soil, first, drawn),
         raw_mm=np.broadcast_to(raw_mm, etc_mm.shape)[0].mean(axis=1),
-        storage_mm=table.raw_mm,
-        taw_mm=table.taw_mm,
+        storage_mm=table.raw_on(first),
+        taw_mm=table.taw_on(first),
         least_mm=LEAST_WATERING_S * table.rate_mm_h * table.efficiency / 3600.0,
         etc_mm=etc_mm,
         raw_ahead_mm=raw_mm,
         futures=futures,
-        rain_mm=DEFAULT_SHARE * futures.rain_mm.T[:, None, :],
+        rain_mm=_rain_ahead(table, futures.rain_mm.T[:, None, :]),
         chance=_chances(ground, window_date),
         misses=np.where(remembered < 0.5, int(RISK * FUTURES), 0),
         source=_source(soil) + forecasts.described(forecast),
@@ -83,9 +86,20 @@ def _doubt_mm(ground: Ground, soil: SoilState, first: date, futures: Futures) ->
     return doubt_mm
 
 
-def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+def _rain_ahead(table: ZoneTable, rain_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rain that counts, days x 1 x futures, or x zones where it differs between them."""
+    if table.splits_rain:
+        return rain_split.infiltrated_mm(table, rain_mm)
+    counted_mm = DEFAULT_SHARE * rain_mm
+    return counted_mm if (table.rain_share == 1.0).all() else counted_mm * table.rain_share[:, None]
+
+
+def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64], days: list[date]) -> NDArray[np.float64]:
     """RAW of the days ahead, which a hot day makes smaller where it comes from soil and roots; to broadcast."""
     table = ground.table
+    if table.rooting:
+        by_day = (table.readily_available_mm(of_day.T, day) for day, of_day in zip(days, etc_mm, strict=True))
+        return np.stack([np.broadcast_to(raw_mm, etc_mm.shape[:0:-1]).T for raw_mm in by_day])
     if table.raw_is_given.all():
         return table.raw_mm[:, None]
     by_future = table.readily_available_mm(etc_mm.transpose(0, 2, 1))

@@ -32,10 +32,14 @@ class Question:
     etc_mm: FloatArray  # days x zones x futures, unstressed
     raw_ahead_mm: FloatArray  # broadcast to the shape of etc_mm
     futures: Futures
-    rain_mm: FloatArray  # days x 1 x futures, what of the rain counts
+    rain_mm: FloatArray  # days x 1 x futures, what of the rain counts; x zones where it differs between them
     chance: NDArray[np.bool_]  # days x zones
     misses: NDArray[np.int64]  # futures a zone may be stressed in
     source: str  # where the futures come from, in words
+
+    def rain_of(self, zones: NDArray[np.int64]) -> FloatArray:
+        """Rain that counts for these zones, days x 1 or zones x futures. [mm]"""
+        return self.rain_mm if self.rain_mm.shape[1] == 1 else self.rain_mm[:, zones]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,7 @@ class Depth:
     weighed: Weighed | None = None
     in_pieces: bool = False
     note: str = ""  # a sentence for the reason's limits
+    because: str = ""  # why it is watered, where the rule's usual words do not fit
 
 
 Rule = Callable[[Question, NDArray[np.int64]], list[Depth]]  # the second argument: the zones to decide

@@ -26,7 +26,7 @@ def safe_tonight(question: Question, zones: NDArray[np.int64]) -> FloatArray:
     for_all = chance[1:].all(axis=1)
     days = 1 + int(np.argmax(for_all)) if for_all.any() else len(chance)
     raw_mm = np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:days, zones]
-    etc_mm, rain_mm = question.etc_mm[:days, zones], question.rain_mm[:days]
+    etc_mm, rain_mm = question.etc_mm[:days, zones], question.rain_of(zones)[:days]
     safe_mm = safe_depletion(etc_mm, rain_mm, raw_mm, chance[:days], question.misses[zones])[0]
     doubted_mm: FloatArray = np.maximum(safe_mm - question.doubt_mm[zones], 0.0)
     return doubted_mm

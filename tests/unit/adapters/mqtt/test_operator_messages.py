@@ -119,3 +119,38 @@ def test_sort_of_a_refusal_is_the_same_for_every_message_refused_for_it() -> Non
             read(body(deadline=(NOON - timedelta(seconds=seconds)).isoformat()))
         sorts.add(caught.value.sort)
     assert sorts == {"expired"}
+
+
+def without(*keys: str, **more: Any) -> dict[str, Any]:
+    return {key: value for key, value in body(**more).items() if key not in keys}
+
+
+def test_what_the_operator_socket_takes_is_taken_here_with_its_fields() -> None:
+    until = "2026-05-16T06:00:00+02:00"
+    held = read(without("minutes", action="hold", until=until, kind="mowing"))
+    assert (held.kind, held.zone, held.until) == ("mowing", "rose-bed", datetime.fromisoformat(until))
+    assert read(without("minutes", action="release", kind="rain")).kind == "rain"
+    wish = read(without("minutes", action="water-in", depth_mm=6, until=until))
+    assert (wish.zone, wish.depth_mm, wish.until) == ("rose-bed", 6.0, datetime.fromisoformat(until))
+    percent = read(without("minutes", "zone", action="percent", program="beds", percent=80))
+    assert (percent.program, percent.percent) == ("beds", 80.0)
+    assert read(without("minutes", "zone", action="percent", program="beds", percent=None)).percent is None
+    assert read(without("minutes", "zone", action="clear", reason="no_flow/rose-bed")).reason == "no_flow/rose-bed"
+    assert read(without("minutes", action="as-usual")).zone == "rose-bed"
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"action": "hold", "until": "2026-05-16T06:00:00Z", "kind": "rain"}, "kind"),
+        ({"action": "release", "kind": "sun"}, "kind"),
+        ({"action": "water-in"}, "depth_mm is missing"),
+        ({"action": "water-in", "depth_mm": 900}, "at most 200"),
+        ({"action": "water-in", "depth_mm": 5, "until": "2026-05-16T06:00:00"}, "offset"),
+        ({"action": "percent", "percent": 80}, "program is missing"),
+        ({"action": "percent", "program": "beds", "percent": 900}, "0 to 200"),
+        ({"action": "clear"}, "reason is missing"),
+    ],
+)
+def test_their_fields_are_checked_as_on_the_socket(change: dict[str, Any], said: str) -> None:
+    assert said in refusal(body(**change))

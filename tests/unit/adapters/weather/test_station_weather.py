@@ -208,3 +208,24 @@ def test_readings_of_next_year_are_forgotten(
     feed.observe([readings("gauge", ahead, ahead + timedelta(days=1), 9.0, window_s=600.0)])
     feed.drain(clock.move(60))
     assert [e.rain_mm for e in _rain(feed.drain(clock.move_to(ahead + timedelta(days=1, minutes=5))))][-1] is None
+
+
+def test_rain_is_told_by_the_hour_too(make_site: Callable[..., Site], clock: Any, readings: Callable[..., Any]) -> None:
+    feed = StationWeather(make_site(("gauge", "rain")), None)
+    feed.drain(clock.move_to(MIDNIGHT))
+    # An increment every half hour, the first from a quarter past midnight; 1 mm each until noon, none after it.
+    amounts = readings(
+        "gauge",
+        MIDNIGHT + timedelta(minutes=45),
+        NEXT + timedelta(minutes=15),
+        lambda h: 1.0 if h < 12.0 else 0.0,
+        step_s=1800.0,
+        window_s=1800.0,
+    )
+    feed.observe([amounts])
+    (told,) = _rain(feed.drain(clock.move_to(NEXT + timedelta(minutes=5))))
+    assert told.hourly_mm is not None
+    assert len(told.hourly_mm) == 24
+    assert sum(told.hourly_mm) == pytest.approx(told.rain_mm)
+    assert told.hourly_mm[3] == pytest.approx(2.0)
+    assert told.hourly_mm[15] == 0.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from dewpond.brain.belief.rain import RainMemory, believed_mm, heard, judged
+from dewpond.brain.belief.rain import RainMemory, believed_mm, disputed_mm, heard, judged
 
 GAUGE, FEED = "rain gauge yard", "a feed"
 FIRST = date(2026, 5, 1)
@@ -73,3 +73,15 @@ def test_one_source_alone_is_used_and_doubted_when_every_day_is_the_same():
 def test_a_missing_measurement_is_no_word():
     memory = heard(RainMemory(), FIRST, GAUGE, None)
     assert memory.told == {} and believed_mm(memory, FIRST, 3.0) == 3.0
+
+
+def test_what_two_sources_dispute_is_doubt_of_that_day():
+    memory, _ = days([(0.0, 6.0), (10.0, 11.0)])
+    assert disputed_mm(memory, FIRST) == 6.0
+    assert disputed_mm(memory, FIRST + timedelta(days=1)) == 0.0
+    assert disputed_mm(memory, FIRST + timedelta(days=9)) == 0.0
+
+
+def test_a_gauge_that_counts_the_same_every_day_is_given_up_whatever_the_weather():
+    _, told = days([(2.0, 0.0), (2.0, 8.0), (2.0, 0.0), (2.0, 0.0), (2.0, 0.0)])
+    assert [(doubt.source, bool(doubt.why)) for doubt in told] == [(GAUGE, True)]

@@ -1,15 +1,20 @@
-"""The least water a season could have taken, had all its weather been known on its first day (linear programme)."""
+"""The least water a season could have taken, had all its weather been known on its first day (linear programme).
+
+A bound to judge replays by; it needs scipy, which the test extra brings.
+"""
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import linprog
 
+FloatArray = NDArray[np.float64]
 RAIN_SHARE = 0.8  # of measured rain, no more than the storage left
 
 
-def least_net_irrigation_mm(etc_mm: np.ndarray, rain_mm: np.ndarray, storage_mm: float) -> float:
+def least_net_irrigation_mm(etc_mm: FloatArray, rain_mm: FloatArray, storage_mm: float) -> float:
     """Least net irrigation of one zone with its depletion within 0 and ``storage_mm`` at the end of every day.
 
     It starts at field capacity and may end as dry as ``storage_mm``. Unknowns of a day: irrigation, rain used (no more

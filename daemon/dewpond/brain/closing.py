@@ -1,0 +1,127 @@
+"""What an opening leaves behind when its valve is shut: booked water, a row of the record, maybe a remainder."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from dewpond.brain import caps, rain_common, water_in
+from dewpond.brain.belief.metered import metered_share, with_metered
+from dewpond.brain.beliefs import book_opening
+from dewpond.brain.ground import Ground
+from dewpond.brain.openings import DONE, active, without, zone_topic
+from dewpond.brain.plan_rows import plan_row
+from dewpond.brain.state import Opening, State
+from dewpond.brain.water_need import LEAST_OPENING_S
+from dewpond.model.commands import Command, RecordRun
+from dewpond.model.events import Now
+from dewpond.model.states import ValveState
+
+S = ValveState
+Told = tuple[State, list[Command]]
+FINISHED_KEPT = 2000  # openings of one night that screens can still show
+
+
+def finish(ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now) -> Told:
+    """An opening is over after ``open_s`` seconds of water: book it, record it, queue what a fault left of it."""
+    open_s = round(open_s, 3)
+    cause = item.close_cause or why
+    start = item.opened_at or now.wall - timedelta(seconds=open_s)
+    commands: list[Command] = []
+    gross_mm = 0.0
+    if open_s > 0.0:
+        state = caps.remember(state, item.zone, start.timestamp(), open_s)
+    if open_s > 0.0 and item.unfed:
+        commands.append(_unfed_row(ground, item, start, open_s, cause))
+    elif open_s > 0.0:
+        state, gross_mm = _booked(ground, state, item, start.timestamp(), open_s)
+        commands.append(_row(ground, state, item, start, open_s, gross_mm, cause))
+    over = replace(item, state=S.CLOSED, seconds=open_s, gross_mm=gross_mm)
+    finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
+    state = replace(without(state, item), finished=finished)
+    short_s = item.seconds - open_s
+    remainder = _remainder(item, open_s, cause, now)
+    if remainder is not None:
+        state = replace(
+            state, openings=tuple(sorted((*state.openings, remainder), key=lambda o: (o.start_s, o.run_id)))
+        )
+    word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
+    commands += [plan_row(remainder or item, word), zone_topic(replace(item, state=S.CLOSED), now, cause)]
+    return state, commands
+
+
+def _booked(ground: Ground, state: State, item: Opening, start_s: float, open_s: float) -> tuple[State, float]:
+    """The state with an opening's water in the ledger, and its gross depth. [mm]"""
+    zone, told = ground.zones[item.zone], state.reasons.get(item.zone)
+    because = item.cause if item.by_hand or item.extra or told is None else told.summary
+    alone = all(other.run_id == item.run_id for other in active(state, item.supply))
+    share = metered_share(ground, item, open_s) if alone else None
+    soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
+    state = replace(state, soil=soil)
+    if state.belief is not None:
+        state = replace(state, belief=with_metered(state.belief, ground.table.index[zone.id], share))
+    if item.extra:  # no watering: intervals and wishes wait for the real one
+        return state, gross_mm
+    state = replace(state, last_runs={**state.last_runs, item.zone: (start_s + open_s, gross_mm)})
+    return water_in.given(state, item.zone, gross_mm * zone.efficiency), gross_mm
+
+
+def _row(
+    ground: Ground, state: State, item: Opening, start: datetime, open_s: float, gross_mm: float, cause: str
+) -> RecordRun:
+    doubt = rain_common.doubt(ground, state, item.supply, start.timestamp())
+    notes = ("" if cause == DONE else cause, doubt)
+    return RecordRun(
+        run_id=item.run_id,
+        zone=item.zone,
+        start=start,
+        end=start + timedelta(seconds=open_s),
+        seconds=open_s,
+        gross_mm=gross_mm,
+        litres=gross_mm * ground.zones[item.zone].area_m2,
+        cause=item.cause,
+        metered_litres=item.metered_l if ground.site.supply(item.supply).meter else None,
+        note="; ".join(note for note in notes if note),
+    )
+
+
+def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, cause: str) -> RecordRun:
+    """The record of an opening through which the meter saw no water: nothing reached the ground."""
+    zone = ground.zones[item.zone]
+    gross_mm = open_s * zone.application_rate_mm_h / 3600.0
+    return RecordRun(
+        run_id=item.run_id,
+        zone=item.zone,
+        start=start,
+        end=start + timedelta(seconds=open_s),
+        seconds=open_s,
+        gross_mm=gross_mm,
+        litres=gross_mm * zone.area_m2,
+        cause=item.cause,
+        metered_litres=item.metered_l,
+        note=f"{cause}; nothing is booked as applied",
+    )
+
+
+def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | None:
+    """What is left of an opening that ended early through no wish of a person; None where it ends for good."""
+    left_s = item.seconds - open_s
+    wished = cause == DONE or cause.startswith("stop") or item.extra
+    if wished or item.resumed or left_s < LEAST_OPENING_S:
+        return None
+    return replace(
+        item,
+        run_id=f"{item.run_id}/remainder",
+        state=S.WAITING,
+        resumed=True,
+        start_s=now.wall.timestamp(),
+        seconds=float(math.floor(left_s)),
+        gross_mm=item.gross_mm * left_s / item.seconds,
+        opened_at=None,
+        asked_elapsed_s=0.0,
+        not_before_elapsed_s=now.elapsed_s,
+        close_cause="",
+        metered_l=0.0,
+        cause=f"{item.cause}, the remainder",
+    )
