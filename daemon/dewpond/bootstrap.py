@@ -90,7 +90,7 @@ def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
         state, _ = plan_night(brain.ground, state, window.date, now.wall.timestamp())
         view = to_plain(Look(brain)(state, now))
         reasons = [{**to_plain(told), "sentences": list(told.sentences())} for told in state.reasons.values()]
-        names = ("window_date", "window_opens", "window_closes", "timezone", "openings", "programs")
+        names = ("window_date", "window_opens", "window_closes", "timezone", "units", "openings", "programs")
         return {**{name: view[name] for name in names}, "reasons": reasons}
 
 

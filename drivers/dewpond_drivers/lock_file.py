@@ -82,8 +82,8 @@ class LockFile:
         _sync_folder(self._folder)
 
     def keep_damaged(self) -> None:
-        """Keep a copy of an unreadable file for whoever looks into it, before the next ``write`` replaces it."""
-        with contextlib.suppress(FileNotFoundError):
+        """Keep a copy of a damaged file, as far as it can be read, before the next ``write`` replaces it."""
+        with contextlib.suppress(OSError):
             self._file.with_suffix(".damaged").write_bytes(self._file.read_bytes())
 
     def note(self, now: str, **facts: Any) -> None:

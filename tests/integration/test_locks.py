@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from live_site import LiveSite, within
+from live_site import PATIENCE_S, LiveSite, within
 
 from dewpond.cli.main import main
 
@@ -34,7 +34,7 @@ def test_a_lock_outlives_everything_and_is_taken_off_by_its_person_or_the_owner(
     assert code == 1 and "NO lock is set" in said and "two minutes" in said and NOT_ISOLATION in said
 
     started = [live.start(what, ready=False) for what in ("keeper", "run")]
-    assert within(10.0, lambda: all("ready" in output.read_text() for output in started))
+    assert within(PATIENCE_S, lambda: all("ready" in output.read_text() for output in started))
     assert call(live, "water", "north-lawn", "5")[0] == 0
     assert within(20.0, lambda: live.is_on(1))
     code, said = call(live, "lock", "north-lawn", *ada)
@@ -44,7 +44,7 @@ def test_a_lock_outlives_everything_and_is_taken_off_by_its_person_or_the_owner(
     for what in ("keeper", "run"):
         live.stop(what, signal.SIGKILL)
     restarted = [live.start(what, ready=False) for what in ("keeper", "run")]
-    assert within(10.0, lambda: all("ready" in output.read_text() for output in restarted))
+    assert within(PATIENCE_S, lambda: all("ready" in output.read_text() for output in restarted))
     seen = json.loads(call(live, "status", "--json")[1])
     zones = {zone["id"]: zone for zone in seen["zones"]}
     assert zones["north-lawn"]["held"].startswith("locked for work by Ada since") and not zones["south-lawn"]["held"]

@@ -8,6 +8,7 @@ adequacy, 10 % excess in any zone and 5 % in the mean (test protocol for climato
 from __future__ import annotations
 
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -28,15 +29,14 @@ MOST_OF_BOUND = {"fallon": 1.03, "newark": 1.20, "de bilt": 1.20}
 RULES = ("lookahead", "refill", "calendar")
 
 
-def judged(name, rules, forecast="none"):
+pytestmark = pytest.mark.timeout(300)  # a season takes some seconds alone, much longer on a busy machine
+
+
+@cache
+def judged(name, rule, forecast="none"):
     folder, year = SEASONS[name]
     season = read_season(DATA / "seasons" / folder)
-    return {r.rule: r for r in judge(require_site(SITE), season, date(year, 4, 1), date(year, 10, 31), rules, forecast)}
-
-
-@pytest.fixture(scope="module")
-def results():
-    return {name: judged(name, RULES) for name in SEASONS}
+    return next(judge(require_site(SITE), season, date(year, 4, 1), date(year, 10, 31), (rule,), forecast))
 
 
 @pytest.fixture(params=list(SEASONS))
@@ -45,8 +45,8 @@ def season(request):
 
 
 @pytest.fixture
-def zones(results, season):
-    return results[season]["lookahead"].zones
+def zones(season):
+    return judged(season, "lookahead").zones
 
 
 def total_mm(result) -> float:
@@ -67,27 +67,27 @@ def test_little_is_given_in_excess_or_runs_off(zones):
     assert max(zone.runoff_share for zone in zones.values()) <= 0.02
 
 
-def test_a_season_takes_little_more_than_with_perfect_foresight(results, season):
-    assert 1.0 - 1e-9 <= results[season]["lookahead"].of_bound <= MOST_OF_BOUND[season]
+def test_a_season_takes_little_more_than_with_perfect_foresight(season):
+    assert 1.0 - 1e-9 <= judged(season, "lookahead").of_bound <= MOST_OF_BOUND[season]
 
 
-def test_a_dry_season_is_watered_deep_and_seldom(results):
-    fallon = results["fallon"]["lookahead"].zones.values()
+def test_a_dry_season_is_watered_deep_and_seldom():
+    fallon = judged("fallon", "lookahead").zones.values()
     waterings = sum(zone.waterings for zone in fallon)
     assert sum(zone.mean_depth_of_raw * zone.waterings for zone in fallon) / waterings >= 0.4
 
 
-def test_looking_ahead_takes_no_more_than_refilling_and_both_far_less_than_a_calendar(results, season):
-    look, refill, calendar = (total_mm(results[season][rule]) for rule in RULES)
+def test_looking_ahead_takes_no_more_than_refilling_and_both_far_less_than_a_calendar(season):
+    look, refill, calendar = (total_mm(judged(season, rule)) for rule in RULES)
     assert look <= 1.005 * refill
     assert max(look, refill) <= (0.98 if season == "fallon" else 0.75) * calendar
-    worst = {rule: max(zone.stress_days for zone in results[season][rule].zones.values()) for rule in RULES}
+    worst = {rule: max(zone.stress_days for zone in judged(season, rule).zones.values()) for rule in RULES}
     if season == "fallon":  # minutes for the season's mean do not water its summer
         assert worst["calendar"] > 10 * max(1, worst["lookahead"], worst["refill"])
 
 
-def test_a_usual_forecast_saves_water_in_a_humid_season(results):
-    told = judged("newark", ("lookahead",), "synthetic")["lookahead"]
-    assert total_mm(told) < total_mm(results["newark"]["lookahead"])
+def test_a_usual_forecast_saves_water_in_a_humid_season():
+    told = judged("newark", "lookahead", "synthetic")
+    assert total_mm(told) < total_mm(judged("newark", "lookahead"))
     assert max(zone.stress_days for zone in told.zones.values()) <= 2
     assert min(zone.adequacy for zone in told.zones.values()) >= 0.98

@@ -216,7 +216,7 @@ def _plan(view: SiteView, zone: str | None) -> Answer:
     openings = [to_plain(opening) for opening in view.openings if zone in (None, opening.zone)]
     night = {name: to_plain(getattr(view, name)) for name in ("window_date", "window_opens", "window_closes")}
     programs = [to_plain(program) for program in view.programs]
-    return {**night, "timezone": view.timezone, "openings": openings, "programs": programs}
+    return {**night, "timezone": view.timezone, "units": view.units, "openings": openings, "programs": programs}
 
 
 def _reasons(view: SiteView, zone: str | None) -> Answer:

@@ -11,7 +11,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from dewpond.board.sources import Alarm
 from dewpond.model.commands import RecordPlan
 from dewpond.model.operations import DEEPEST_MM, HIGHEST_PERCENT
-from dewpond.model.view import AlarmView, OpeningView, SiteView, SupplyView
+from dewpond.model.view import AlarmView, LockView, OpeningView, SiteView, SupplyView
 
 MAX_MINUTES = 240.0
 HoldKind = Literal["treatment", "mowing", "event", "repair", "other"]
@@ -115,6 +115,7 @@ class Status(Given):
     open: list[OpenZone]
     supplies: list[SupplyView]
     alarms: list[AlarmView]
+    locks: list[LockView]
 
 
 class PlannedOpening(Given):

@@ -20,13 +20,15 @@ from dewpond.board.show.now import now_page
 from dewpond.board.show.tonight import tonight_page
 from dewpond.board.show.zone import NIGHTS, ZoneRecords, records_span, zone_page
 from dewpond.board.words import Words
+from dewpond.model.operations import HOLD_KINDS
 from dewpond.model.view import SiteView
 
 
 async def now(request: Request) -> Response:
     room = room_of(request.scope)
     view = room.view()
-    return HTMLResponse(room.page("now.html", request, now=now_page(view) if view else None))
+    page = now_page(view) if view else None
+    return HTMLResponse(room.page("now.html", request, now=page, hold_kinds=HOLD_KINDS))
 
 
 async def tonight(request: Request) -> Response:
@@ -119,12 +121,20 @@ async def hold(request: Request) -> Response:
     if until is None:
         return told(request, Answer(False, "Give an end of the hold: a day and a time of the site."), "/")
     reason = form.get("reason", "").strip()[:120]
-    return told(request, await room.ask("hold", person_of(request).name, until=until, reason=reason), "/")
+    kind = form.get("kind", "")
+    if kind not in ("", *HOLD_KINDS):
+        return told(request, Answer(False, f"A hold is for one of {', '.join(HOLD_KINDS)}."), "/")
+    return told(request, await room.ask("hold", person_of(request).name, until=until, reason=reason, kind=kind), "/")
 
 
 async def release(request: Request) -> Response:
     room = room_of(request.scope)
     return told(request, await room.ask("release", person_of(request).name), "/")
+
+
+async def clear(request: Request) -> Response:
+    key = form_of(request).get("key", "")[:200]
+    return told(request, await room_of(request.scope).ask("clear", person_of(request).name, reason=key), "/")
 
 
 def told(request: Request, answer: Answer, to: str) -> Response:
@@ -170,4 +180,5 @@ ROUTES = [
     _route("/zone/{zone_id}/water", water, "POST"),
     _route("/hold", hold, "POST"),
     _route("/release", release, "POST"),
+    _route("/clear", clear, "POST"),
 ]

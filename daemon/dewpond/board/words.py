@@ -10,12 +10,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from dewpond.model.us_units import KPA_PER_PSI, L_PER_GAL, M_S_PER_MPH, MM_PER_IN, shown
 from dewpond.model.view import SiteView
-
-MM_PER_IN = 25.4
-L_PER_GAL = 3.785411784
-KPA_PER_PSI = 6.894757293
-M_S_PER_MPH = 0.44704
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -121,6 +117,10 @@ class Words:
             us_unit, decimals, factor = rates[unit]
             return self._text(value, decimals, us_unit, factor)
         return f"{value:.4g} {unit}".rstrip()
+
+    def said(self, text: str) -> str:
+        """A finished sentence of the daemon with its quantities in the site's units."""
+        return shown(text, self.units)
 
     def local(self, at: datetime) -> datetime:
         return at.astimezone(self.tz)

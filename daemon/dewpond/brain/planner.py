@@ -10,10 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
-from dewpond.brain import caps, establishment, locks, water_in, water_need
-from dewpond.brain.belief import daily, evidence, metered
+from dewpond.brain import caps, establishment, locks, plan_inputs, water_in, water_need
+from dewpond.brain.belief import daily, metered
 from dewpond.brain.ground import Ground
-from dewpond.brain.local_time import utc
 from dewpond.brain.packing import Decided, Piece, pack_all
 from dewpond.brain.plan_reasons import with_reasons
 from dewpond.brain.plan_rows import plan_rows, plan_topics
@@ -27,7 +26,6 @@ from dewpond.brain.timetable import GUARD_S, Chain
 from dewpond.brain.tonight import Tonight
 from dewpond.brain.water_need import Need
 from dewpond.model.commands import Command
-from dewpond.model.reasons import Input
 from dewpond.model.site import Zone
 from dewpond.model.states import ValveState
 
@@ -94,14 +92,8 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
         rate_factor=metered.rate_factors(belief),
         raw_mm=question.raw_mm,
         depths=room.fit(ground, _depths(ground, state, question, asked), day, now_s, known_s, _taken(state, day)),
-        inputs=(
-            *_inputs(ground, state, expected.eto_mm, expected.method),
-            Input(
-                name="weather ahead", value=float(len(question.futures.eto_mm)), unit="futures", source=question.source
-            ),
-            *forecasts.inputs(state.forecasts, ground.days, now_s),
-        ),
-        seen=evidence.inputs(ground, belief),
+        inputs=plan_inputs.of_night(ground, state, question, expected, now_s),
+        seen=plan_inputs.of_zones(ground, state, belief, now_s),
         asked=asked,
         provisional=plugged.waiting(ground, asked.words),
         etc_next_mm=question.etc_mm[0].mean(axis=1),
@@ -111,20 +103,6 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
 
 def _depths(ground: Ground, state: State, question: Question, asked: Asked) -> dict[str, Depth]:
     return book.depths(ground, question, asked.words, state.last_runs)
-
-
-def _inputs(ground: Ground, state: State, expected_mm: float, method: str) -> tuple[Input, ...]:
-    found = [Input(name="expected reference ET", value=expected_mm, unit="mm/d", source=method)]
-    for day in sorted(state.soil.eto)[-1:]:
-        fact = state.soil.eto[day]
-        known_at = utc(ground.days.end_s(day))
-        found.append(
-            Input(name=f"reference ET of {day}", value=fact.eto_mm, unit="mm", source=fact.method, known_at=known_at)
-        )
-    for day in sorted(state.soil.rain)[-2:]:
-        told = "not measured, taken as none" if day in state.soil.rain_missing else "measured"
-        found.append(Input(name=f"rain of {day}", value=state.soil.rain[day], unit="mm", source=told))
-    return tuple(found)
 
 
 def _decide(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> Decided:

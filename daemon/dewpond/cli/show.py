@@ -11,28 +11,30 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 
+from dewpond.model.us_units import MM_PER_IN, shown
+
 Plain = Mapping[str, Any]
 
 
 def show_plan(body: Plain) -> None:
     """The timetable of the night, then every zone's reason."""
-    console, zone = Console(), ZoneInfo(body["timezone"])
+    console, zone, units = Console(), ZoneInfo(body["timezone"]), body.get("units", "metric")
     opens, closes = (_clock(body[key], zone) for key in ("window_opens", "window_closes"))
     console.print(f"Night of {body['window_date']}, window {opens} to {closes}", style="bold")
     if body["openings"]:
-        console.print(_timetable(body["openings"], zone))
+        console.print(_timetable(body["openings"], zone, units))
     else:
         console.print("No opening is planned.")
     _show_programs(console, body)
     for reason in body.get("reasons", ()):
-        console.print(f"{reason['zone']}: {reason['sentences'][0]}")
+        console.print(f"{reason['zone']}: {shown(reason['sentences'][0], units)}")
         for sentence in reason["sentences"][1:]:
-            console.print(Padding(sentence, (0, 0, 0, 4)), style="dim")
+            console.print(Padding(shown(sentence, units), (0, 0, 0, 4)), style="dim")
 
 
 def show_status(body: Plain) -> None:
     """What is open, held, missing and heard."""
-    console, zone = Console(), ZoneInfo(body["timezone"])
+    console, zone, units = Console(), ZoneInfo(body["timezone"]), body.get("units", "metric")
     console.print(f"{body['name']}, {_clock(body['at'], zone, seconds=True)}", style="bold")
     console.print(f"keeper {body['keeper']}, broker {body['broker']}{_holding(body, zone)}")
     for lock in body.get("locks", ()):
@@ -41,25 +43,24 @@ def show_status(body: Plain) -> None:
     for title, justify in (
         ("zone", "left"),
         ("valve", "left"),
-        ("missing mm", "right"),
-        ("easy mm", "right"),
+        (f"missing {_depth_unit(units)}", "right"),
+        (f"easy {_depth_unit(units)}", "right"),
         ("why", "left"),
     ):
         table.add_column(title, justify=justify)  # type: ignore[arg-type]
     for item in body["zones"]:
-        table.add_row(
-            item["id"], _valve(item, zone), f"{item['depletion_mm']:.1f}", f"{item['raw_mm']:.1f}", _why(item)
-        )
+        missing, easy = _depth(item["depletion_mm"], units), _depth(item["raw_mm"], units)
+        table.add_row(item["id"], _valve(item, zone), missing, easy, shown(_why(item), units))
     console.print(table)
     for supply in body["supplies"]:
-        console.print(f"supply {supply['id']}: {_flow(supply)}; {supply['watching']}")
+        console.print(f"supply {supply['id']}: {shown(_flow(supply), units)}; {shown(supply['watching'], units)}")
     _show_programs(console, body)
     for sensor in body["sensors"]:
         if not sensor["fresh"]:
             told = "nothing heard yet" if sensor["at"] is None else f"last heard {_clock(sensor['at'], zone)}"
             console.print(f"sensor {sensor['id']}: {told}")
     for alarm in body["alarms"]:
-        console.print(f"! {alarm['sentence']} (since {_clock(alarm['since'], zone)})", style="bold")
+        console.print(f"! {shown(alarm['sentence'], units)} (since {_clock(alarm['since'], zone)})", style="bold")
 
 
 def _show_programs(console: Console, body: Plain) -> None:
@@ -67,13 +68,21 @@ def _show_programs(console: Console, body: Plain) -> None:
         console.print(program["why"], markup=False, highlight=False)
 
 
-def _timetable(openings: Sequence[Plain], zone: ZoneInfo) -> Table:
+def _depth_unit(units: str) -> str:
+    return "in" if units == "us" else "mm"
+
+
+def _depth(depth_mm: float, units: str) -> str:
+    return f"{depth_mm / MM_PER_IN:.2f}" if units == "us" else f"{depth_mm:.1f}"
+
+
+def _timetable(openings: Sequence[Plain], zone: ZoneInfo, units: str) -> Table:
     table = Table(box=None, pad_edge=False)
-    for title in ("start", "min", "zone", "mm", "by", "state"):
-        table.add_column(title, justify="right" if title in ("min", "mm") else "left")
+    for title in ("start", "min", "zone", _depth_unit(units), "by", "state"):
+        table.add_column(title, justify="right" if title in ("min", "mm", "in") else "left")
     for item in openings:
         start, minutes = _clock(item["start"], zone), f"{item['seconds'] / 60:.1f}"
-        table.add_row(start, minutes, item["zone"], f"{item['gross_mm']:.1f}", item["source"], item["state"])
+        table.add_row(start, minutes, item["zone"], _depth(item["gross_mm"], units), item["source"], item["state"])
     return table
 
 

@@ -126,11 +126,11 @@ def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use, sees=SEEN
     return Seen(Estimate(mean, cov), surprise_mm, sd_mm)
 
 
-def forget_use(estimate, zones, depletion_mm, use_sd, depletion_sd_mm):
-    """The estimate with what was learned of these zones given up, their depletion set to another word on it. [mm]"""
+def reset_use(estimate, zones, depletion_mm, ln_use, use_sd, depletion_sd_mm):
+    """The estimate with depletion and ln use factor of these zones set to other words on them. [mm, -]"""
     mean, cov = estimate.mean.copy(), estimate.cov.copy()
     mean[zones, DEPLETION] = depletion_mm
-    mean[zones, USE] = 0.0
+    mean[zones, USE] = ln_use
     for place in (DEPLETION, USE):
         cov[zones, place, :] = 0.0
         cov[zones, :, place] = 0.0

@@ -237,3 +237,17 @@ def test_systemd_is_told_of_start_and_life(site: Site, tmp_path: Path) -> None:
         site.start(NOTIFY_SOCKET=str(tmp_path / "notify"), WATCHDOG_USEC="200000")
         heard = [systemd.recv(100) for _ in range(4)]
     assert heard.count(b"READY=1") == 1 and heard.count(b"WATCHDOG=1") == 3
+
+
+def test_with_damaged_locks_it_starts_refuses_every_opening_and_says_why(site: Site) -> None:
+    site.state.mkdir()
+    (site.state / "locks.json").write_text('{"version": 1, "crc32"')
+    process = site.spawn()
+    lines = [read_line(process), read_line(process)]
+    said = next(line for line in lines if "locks.json is damaged" in line)
+    assert "everything is locked" in said and sum("ready" in line for line in lines) == 1
+    answer = site.ask(op="open", output=2, run="r2", lease_s=60, planned_s=600)
+    assert not answer["ok"] and "everything is locked" in answer["why"]
+    assert site.ask(op="locks")["locks"][0]["kind"] == "damaged" and "2 on" not in site.lines()
+    assert site.ask(op="unlock", target="site", who="Olga", reason="walked it", owner=True)["ok"]
+    site.open(2)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from datetime import timedelta
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
+from dewpond.board.answers import HoldKind
+from dewpond.model.operations import HOLD_KINDS
+from dewpond.model.view import ProgramView
 from dewpond.ports import OperatorReply
 
 
@@ -171,6 +174,10 @@ def test_nobody_changes_anything_without_a_session_or_from_elsewhere(open_board:
     problem(open_board.browser.post(f"/api/v1{path}", json={}), 401)
     problem(api.browser.post(f"/api/v1{path}", json={}, headers={"origin": "http://elsewhere.example"}), 403)
     assert api.desk.asked == []
+
+
+def test_the_api_knows_the_kinds_of_hold_of_the_socket() -> None:
+    assert get_args(HoldKind) == HOLD_KINDS
 
 
 def test_an_unknown_program_or_zone_is_not_found(api: Any) -> None:

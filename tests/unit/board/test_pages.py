@@ -253,6 +253,9 @@ def test_forms_carry_out_the_operations_and_say_what_came_of_them(signed_in: Any
     browser.form("/hold", days="2", reason=" lawn party ")
     browser.form("/hold", until="2027-07-16T06:00")
     browser.form("/release")
+    browser.form("/hold", days="1", kind="mowing")
+    browser.form("/hold", days="1", kind="rain")
+    browser.form("/clear", key="no_flow/orchard")
     now = signed_in.clock.wall
     six = now.replace(day=16, hour=10, minute=0)
     assert signed_in.desk.asked == [
@@ -262,6 +265,8 @@ def test_forms_carry_out_the_operations_and_say_what_came_of_them(signed_in: Any
         ("hold", "owner", {"until": now + timedelta(days=2), "reason": "lawn party"}),
         ("hold", "owner", {"until": six}),
         ("release", "owner", {}),
+        ("hold", "owner", {"until": now + timedelta(days=1), "kind": "mowing"}),
+        ("clear", "owner", {"reason": "no_flow/orchard"}),
     ]
 
 

@@ -271,7 +271,8 @@ def test_zones_that_pass_nothing_after_rain_are_held_and_book_nothing():
     assert "rain switch holding" in yard.runs()[-1].note
     (hedge,) = (item for item in yard.site.zones if item.id == "hedge")
     assert rain_common.holding(yard.brain.ground, yard.state, hedge, yard.now.wall.timestamp())
-    assert "rain switch holding" in {zone.id: zone.held for zone in Look(yard.brain)(yard.state, yard.now).zones}["hedge"]
+    shown = {zone.id: zone.held for zone in Look(yard.brain)(yard.state, yard.now).zones}
+    assert "rain switch holding" in shown["hedge"]
 
 
 def test_without_rain_the_same_is_a_dead_zone():

@@ -14,8 +14,8 @@ from dewpond.science.estimation import (
     begin,
     correct,
     expect,
-    forget_use,
     predict,
+    reset_use,
 )
 
 
@@ -108,9 +108,9 @@ def test_what_is_expected_of_a_probe_holds_its_offset():
     assert expected_mm[0] == 14.0 and sd_mm[0] == pytest.approx(7.0)
 
 
-def test_forgetting_takes_another_word_on_the_depletion_and_keeps_the_offset():
+def test_a_reset_takes_other_words_on_depletion_and_use_and_keeps_the_offset():
     estimate = begin(np.array([10.0, 5.0]), 2.0, 0.1, 3.0)
     estimate.mean[:, USE], estimate.mean[:, OFFSET] = 0.2, 4.0
-    after = forget_use(estimate, [0], 7.0, 0.18, 2.5)
-    assert after.mean.tolist() == [[7.0, 0.0, 4.0], [5.0, 0.2, 4.0]]
+    after = reset_use(estimate, [0], 7.0, 0.1, 0.18, 2.5)
+    assert after.mean.tolist() == [[7.0, 0.1, 4.0], [5.0, 0.2, 4.0]]
     assert after.cov[0, DEPLETION, DEPLETION] == pytest.approx(6.25)

@@ -65,6 +65,7 @@ class ZoneRow:
 
 @dataclass(frozen=True, slots=True)
 class AlarmEntry:
+    key: str
     sentence: str
     since: str
     zone: str | None
@@ -104,7 +105,7 @@ def open_entry(zone: ZoneView, at: datetime, words: Words) -> OpenEntry:
     if zone.opened_at:
         parts.insert(0, f"since {words.when(zone.opened_at, at)}")
     if zone.asked_by:
-        parts.append(zone.asked_by)
+        parts.append(words.said(zone.asked_by))
     until = ""
     if zone.until:
         until = f"until {words.when(zone.until, at)}, {span((zone.until - at).total_seconds())} more"
@@ -144,7 +145,7 @@ def flow_entry(supply: SupplyView, at: datetime, words: Words) -> FlowEntry:
             capacity_text=words.flow(supply.capacity_l_min) if supply.capacity_l_min else "",
         )
     )
-    return FlowEntry(supply.id, sentence, drawing, f"Pipe watch: {supply.watching}.")
+    return FlowEntry(supply.id, sentence, drawing, words.said(f"Pipe watch: {supply.watching}."))
 
 
 def tonight_sentences(view: SiteView, words: Words) -> list[str]:
@@ -205,7 +206,7 @@ def zone_row(zone: ZoneView, words: Words) -> ZoneRow:
         water=water_sentence(zone, words),
         sign=sign,
         decision=decision,
-        why=zone.held or (zone.reason.summary if zone.reason else ""),
+        why=words.said(zone.held or (zone.reason.summary if zone.reason else "")),
         week=words.volume(zone.week_litres) if zone.week_litres > 0 else "",
     )
 
@@ -214,7 +215,11 @@ def alarm_entries(view: SiteView, words: Words) -> tuple[AlarmEntry, ...]:
     names = zone_names(view)
     return tuple(
         AlarmEntry(
-            a.sentence, words.when(a.since, view.at), a.zone if a.zone in names else None, names.get(a.zone or "", "")
+            key=a.key,
+            sentence=words.said(a.sentence),
+            since=words.when(a.since, view.at),
+            zone=a.zone if a.zone in names else None,
+            zone_name=names.get(a.zone or "", ""),
         )
         for a in view.alarms
     )

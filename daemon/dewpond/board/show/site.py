@@ -31,7 +31,15 @@ def masthead(view: SiteView | None, now: datetime, stale_after_s: float) -> Mast
     if view.hold_until is not None and view.hold_until > view.at:
         why = f" ({view.hold_reason})" if view.hold_reason else ""
         notices.append(f"All watering is on hold until {words.when(view.hold_until, view.at)}{why}.")
+    notices += lock_notices(view)
     return Masthead(view.name, words.full(view.at), stale, tuple(notices))
+
+
+def lock_notices(view: SiteView) -> list[str]:
+    """Every lock at the keeper, one sentence each."""
+    names = {zone.id: zone.name for zone in view.zones}
+    places = {"site": "The whole site"}
+    return [f"{places.get(lock.target, names.get(lock.target, lock.target))}: {lock.sentence}." for lock in view.locks]
 
 
 def service_notices(view: SiteView) -> list[str]:

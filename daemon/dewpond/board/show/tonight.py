@@ -10,8 +10,9 @@ from markupsafe import Markup
 
 from dewpond.board.charts.timetable import Bar, Tick, timetable
 from dewpond.board.show.now import decision_words, opening_sentence, tonight_sentences, zone_names
-from dewpond.board.words import L_PER_GAL, Words, span
+from dewpond.board.words import Words, span
 from dewpond.model.reasons import ZoneReason
+from dewpond.model.us_units import L_PER_GAL
 from dewpond.model.view import OpeningView, SiteView, SupplyView
 
 STATES = {
@@ -71,7 +72,7 @@ def tonight_page(view: SiteView) -> TonightPage:
         rows = tuple(_row(o, number + i + 1, words, names, view.at) for i, o in enumerate(openings))
         number += len(rows)
         supplies.append(SupplyNight(supply.id, _drawing(view, supply, openings, rows, words), rows))
-    zones = tuple(_why(zone.id, names[zone.id], zone.held, zone.reason) for zone in view.zones)
+    zones = tuple(_why(zone.id, names[zone.id], zone.held, zone.reason, words) for zone in view.zones)
     return TonightPage(tuple(tonight_sentences(view, words)), tuple(supplies), zones)
 
 
@@ -92,10 +93,10 @@ def _row(opening: OpeningView, number: int, words: Words, names: dict[str, str],
     )
 
 
-def _why(zone: str, name: str, held: str, reason: ZoneReason | None) -> ZoneWhy:
+def _why(zone: str, name: str, held: str, reason: ZoneReason | None, words: Words) -> ZoneWhy:
     sign, decision = decision_words(reason)
-    sentences = reason.sentences() if reason else ()
-    return ZoneWhy(zone, name, sign, decision, (f"Held: {held}", *sentences) if held else sentences)
+    sentences = (*((f"Held: {held}",) if held else ()), *(reason.sentences() if reason else ()))
+    return ZoneWhy(zone, name, sign, decision, tuple(map(words.said, sentences)))
 
 
 def _drawing(

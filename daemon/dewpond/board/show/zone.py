@@ -11,9 +11,10 @@ from markupsafe import Markup
 from dewpond.board.charts.root_water import WaterDay, root_water
 from dewpond.board.charts.soil import CoreLabel, soil_core
 from dewpond.board.show.now import VALVES, OpenEntry, decision_words, last_run_sentence, open_entry, water_sentence
-from dewpond.board.words import MM_PER_IN, Words, counted, day, known, night, span
+from dewpond.board.words import Words, counted, day, known, night, span
 from dewpond.model.commands import RecordDay, RecordRun
 from dewpond.model.reasons import ZoneReason
+from dewpond.model.us_units import MM_PER_IN
 from dewpond.model.view import SiteView, ZoneView
 
 WEEKS = 6
@@ -180,7 +181,7 @@ def _night(reason: ZoneReason, words: Words, at: datetime) -> NightEntry:
             value=words.quantity(item.value, item.unit)
             if isinstance(item.value, int | float)
             else str(item.value or "not known"),
-            source=item.source,
+            source=words.said(item.source),
             known_at=words.when(item.known_at, at) if item.known_at else "",
         )
         for item in reason.inputs
@@ -190,7 +191,9 @@ def _night(reason: ZoneReason, words: Words, at: datetime) -> NightEntry:
         gross, net = words.depth(reason.gross_mm), words.depth(reason.net_mm)
         rested.append(f"Given: {gross} in {span(reason.seconds)}, {net} of it for the roots.")
     rested.append(f"Rule: {reason.rule}.")
-    return NightEntry(night(reason.window_date), sign, decision, reason.sentences(), inputs, " ".join(rested))
+    return NightEntry(
+        night(reason.window_date), sign, decision, tuple(map(words.said, reason.sentences())), inputs, " ".join(rested)
+    )
 
 
 def _day(row: RecordDay, words: Words) -> DayRow:
@@ -200,11 +203,13 @@ def _day(row: RecordDay, words: Words) -> DayRow:
         rain=words.depth(row.rain_mm),
         irrigation=words.depth(row.net_irrigation_mm),
         demand=words.depth(row.etc_mm),
-        reason=row.reason,
+        reason=words.said(row.reason),
     )
 
 
 def _run(run: RecordRun, words: Words, at: datetime) -> RunRow:
     measured = run.metered_litres
     volume = f"{words.volume(measured)} measured" if measured is not None else f"{words.volume(run.litres)} computed"
-    return RunRow(words.when(run.start, at), span(run.seconds), words.depth(run.gross_mm), volume, run.cause)
+    return RunRow(
+        words.when(run.start, at), span(run.seconds), words.depth(run.gross_mm), volume, words.said(run.cause)
+    )

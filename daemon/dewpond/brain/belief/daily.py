@@ -28,8 +28,8 @@ from dewpond.science.estimation import (
     begin,
     correct,
     expect,
-    forget_use,
     predict,
+    reset_use,
 )
 
 # What is believed before anything was seen; common practice, no source.
@@ -45,6 +45,8 @@ RAIN_SHARE_SD, WATER_SD, METERED_SD = 0.15, 0.10, 0.04
 PLACE_SD_MM, PROBE_SD_M3_M3 = 1.5, 0.008
 # Water that ought to have been seen coming and was not: the soil was full, and field capacity is what the probe reads.
 PLATEAU_RESPONSE, PLATEAU_SIGNS, PLATEAU_SD_MM = 0.5, 3.0, 1.0
+PAST_DAYS = 45  # how far back what was learned is taken from, when a probe turns out to drift
+DRIFTED_SD_MM = 4.0
 GATE = 4.0  # standard deviations of surprise that are still believed
 BIAS_ALLOWANCE, BIAS_LIMIT = 0.5, 8.0  # one-sided sums of surprises, in standard deviations
 WET_MM = 0.05  # drained less than this counts as not filled
@@ -102,7 +104,7 @@ def hear(belief: BeliefState, block: ReadingsArrived) -> BeliefState:
 
 def forget(belief: BeliefState, soil: SoilState, z: int) -> BeliefState:
     """Give up what was learned of a zone, its water use and its application; the ledger stands again."""
-    estimate = forget_use(Estimate(belief.mean, belief.cov), [z], soil.depletion_mm[z], USE_SD, FIRST_SD_MM)
+    estimate = reset_use(Estimate(belief.mean, belief.cov), [z], soil.depletion_mm[z], 0.0, USE_SD, FIRST_SD_MM)
     here = np.arange(len(belief.rate_factor)) == z
     return replace(
         belief,
@@ -165,8 +167,9 @@ def close_day(
     )
     estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
     carried_mm = estimate.mean[:, DEPLETION].copy()
-    belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts, ledger_mm)
-    belief = replace(belief, mean=estimate.mean, cov=estimate.cov, rain=memory)
+    belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts)
+    past_ln_use = np.vstack((belief.past_ln_use.reshape(-1, len(ledger_mm)), estimate.mean[:, USE]))[-PAST_DAYS:]
+    belief = replace(belief, mean=estimate.mean, cov=estimate.cov, rain=memory, past_ln_use=past_ln_use)
     return Closed(belief, estimate.mean[:, DEPLETION] - carried_mm, doubts, rain_doubts)
 
 
@@ -231,7 +234,6 @@ def _probed(
     soil: SoilState,
     day: date,
     amounts: DayAmounts,
-    ledger_mm: FloatArray,
 ) -> tuple[BeliefState, Estimate, tuple[Doubt, ...]]:
     """Let every probe speak, one after the other."""
     doubts: list[Doubt] = []
@@ -247,9 +249,11 @@ def _probed(
             belief = replace(belief, learned_days=_with_one_more(belief.learned_days, z))
             probe = replace(probe, seen=probe.seen + 1)
         probe = replace(probe, last_seen_mm=seen_mm)
-        if probe.given_up and not before.given_up:
-            estimate = forget_use(estimate, [z], ledger_mm[z], USE_SD, FIRST_SD_MM)
-            belief = replace(belief, learned_days=np.where(np.arange(len(ledger_mm)) == z, 0.0, belief.learned_days))
+        if probe.given_up == look_at.DRIFTS and not before.given_up:
+            # What was learned of late may be the drift. Other faults come suddenly, and what was learned before stands.
+            known = float(belief.past_ln_use[0, z]) if len(belief.past_ln_use) else 0.0
+            left_mm = float(estimate.mean[z, DEPLETION])
+            estimate = reset_use(estimate, [z], left_mm, known, USE_SD, DRIFTED_SD_MM)
             probe = replace(probe, bias=0.0)
         if bool(probe.given_up) != bool(before.given_up):
             doubts.append(Doubt(sensor, ground.table.ids[z], probe.given_up))

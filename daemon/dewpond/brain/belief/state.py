@@ -50,5 +50,6 @@ class BeliefState:
     rate_factor: FloatArray
     rate_runs: FloatArray
     learned_days: FloatArray  # accepted probe days behind the use factor
+    past_ln_use: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # of the last weeks, days x zones
     probes: Mapping[str, ProbeState] = field(default_factory=dict)
     rain: RainMemory = field(default_factory=RainMemory)
