@@ -75,3 +75,9 @@ def test_days_nights_and_counts() -> None:
     assert night(date(2027, 5, 14)) == "Fri 14 to Sat 15 May"
     assert night(date(2027, 5, 31)) == "Mon 31 May to Tue 1 Jun"
     assert [counted(n, "zone", "zones") for n in (0, 1, 3)] == ["no zones", "1 zone", "3 zones"]
+
+
+def test_sentences_of_the_daemon_are_read_in_the_site_s_units() -> None:
+    tz = ZoneInfo("America/New_York")
+    assert Words("us", tz).said("12.7 mm are missing") == "0.50 in are missing"
+    assert Words("metric", tz).said("12.7 mm are missing") == "12.7 mm are missing"
