@@ -27,7 +27,6 @@ from dewpond.adapters.store.reader import StoreReader
 from dewpond.adapters.store.sql_store import SqlStore
 from dewpond.adapters.store.tables import StoreUnusable
 from dewpond.adapters.system_clock import SystemClock
-from dewpond.adapters.uploads import UploadServer
 from dewpond.adapters.weather.live import CombinedWeather, weather_for
 from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import LocalDays
@@ -273,6 +272,8 @@ def _uploads(site: Site, bus: Bus, stack: contextlib.ExitStack) -> None:
     address = parse_board(str(feed.options["upload"])) if feed is not None else None
     if feed is None or address is None or not isinstance(bus, MqttBus):
         return
+    from dewpond.adapters.uploads import UploadServer  # noqa: PLC0415 - few sites need a web server without the board
+
     station_id = feed.options.get("station_id")
     server = UploadServer(address.host, address.port, bus.arrived, station_id=station_id)
     server.start()

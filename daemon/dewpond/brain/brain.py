@@ -226,9 +226,7 @@ class Brain:
                 break
             soil, day = found
             closed, rows = beliefs.close_day(soil, self.ground.table, day, state.day_reasons.get(day, ()))
-            believed = daily.close_day(
-                self.ground, daily.fitting(self.ground, soil, state.belief), soil, day, closed.depletion_mm
-            )
+            believed = daily.close_day(self.ground, daily.fitting(self.ground, soil, state.belief), soil, day)
             state = replace(state, soil=closed, belief=believed.belief)
             commands += daily.with_belief(rows, believed)
             state, told = doubts.tell(self.ground, state, believed, now)

@@ -45,8 +45,9 @@ RAIN_SHARE_SD, WATER_SD, METERED_SD = 0.15, 0.10, 0.04
 PLACE_SD_MM, PROBE_SD_M3_M3 = 1.5, 0.008
 # Water that ought to have been seen coming and was not: the soil was full, and field capacity is what the probe reads.
 PLATEAU_RESPONSE, PLATEAU_SIGNS, PLATEAU_SD_MM = 0.5, 3.0, 1.0
-PAST_DAYS = 45  # how far back what was learned is taken from, when a probe turns out to drift
-DRIFTED_SD_MM = 4.0
+# What a probe taught of late is taken back when it turns out to fail: since so long ago if it drifted, or was sudden.
+PAST_DAYS, SUDDEN_DAYS = 45, 8
+DOUBTED_SD_MM = 4.0
 GATE = 4.0  # standard deviations of surprise that are still believed
 BIAS_ALLOWANCE, BIAS_LIMIT = 0.5, 8.0  # one-sided sums of surprises, in standard deviations
 WET_MM = 0.05  # drained less than this counts as not filled
@@ -147,9 +148,8 @@ def close_day(
     belief: BeliefState,
     soil: SoilState,
     day: date,
-    ledger_mm: FloatArray,
 ) -> Closed:
-    """One date of the belief. ``soil`` is the ledger before the date was closed, ``ledger_mm`` its depletion after."""
+    """One date of the belief; ``soil`` is the ledger before the date was closed."""
     memory, rain_doubts = rain.judged(belief.rain, day)
     fact, rain_mm = soil.eto[day], rain.believed_mm(memory, day, soil.rain[day])
     use = use_factors(belief)
@@ -168,9 +168,22 @@ def close_day(
     estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
     carried_mm = estimate.mean[:, DEPLETION].copy()
     belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts)
-    past_ln_use = np.vstack((belief.past_ln_use.reshape(-1, len(ledger_mm)), estimate.mean[:, USE]))[-PAST_DAYS:]
-    belief = replace(belief, mean=estimate.mean, cov=estimate.cov, rain=memory, past_ln_use=past_ln_use)
-    return Closed(belief, estimate.mean[:, DEPLETION] - carried_mm, doubts, rain_doubts)
+    correction_mm = estimate.mean[:, DEPLETION] - carried_mm
+    belief = replace(
+        belief,
+        mean=estimate.mean,
+        cov=estimate.cov,
+        rain=memory,
+        past_ln_use=_lengthened(belief.past_ln_use, estimate.mean[:, USE]),
+        past_correction_mm=_lengthened(belief.past_correction_mm, correction_mm),
+    )
+    return Closed(belief, correction_mm, doubts, rain_doubts)
+
+
+def _lengthened(past: FloatArray, today: FloatArray) -> FloatArray:
+    """The last weeks with today's row."""
+    rows: FloatArray = np.vstack((past.reshape(-1, len(today)), today))[-PAST_DAYS:]
+    return rows
 
 
 def with_belief(rows: Sequence[RecordDay], closed: Closed) -> list[RecordDay]:
@@ -249,16 +262,24 @@ def _probed(
             belief = replace(belief, learned_days=_with_one_more(belief.learned_days, z))
             probe = replace(probe, seen=probe.seen + 1)
         probe = replace(probe, last_seen_mm=seen_mm)
-        if probe.given_up == look_at.DRIFTS and not before.given_up:
-            # What was learned of late may be the drift. Other faults come suddenly, and what was learned before stands.
-            known = float(belief.past_ln_use[0, z]) if len(belief.past_ln_use) else 0.0
-            left_mm = float(estimate.mean[z, DEPLETION])
-            estimate = reset_use(estimate, [z], left_mm, known, USE_SD, DRIFTED_SD_MM)
+        if probe.given_up and not before.given_up:
+            estimate = _before_the_fault(belief, estimate, z, drifted=probe.given_up == look_at.DRIFTS)
             probe = replace(probe, bias=0.0)
         if bool(probe.given_up) != bool(before.given_up):
             doubts.append(Doubt(sensor, ground.table.ids[z], probe.given_up))
         belief = replace(belief, probes={**belief.probes, sensor: probe})
     return belief, estimate, tuple(doubts)
+
+
+def _before_the_fault(belief: BeliefState, estimate: Estimate, z: int, *, drifted: bool) -> Estimate:
+    """Take back what a probe taught since it began to fail: days for a sudden fault, weeks for a drift."""
+    days = PAST_DAYS if drifted else SUDDEN_DAYS
+    known = belief.past_ln_use[-days:, z]
+    moved_mm = 0.0 if drifted else float(belief.past_correction_mm[-days:, z].sum())
+    left_mm = max(0.0, float(estimate.mean[z, DEPLETION]) - moved_mm)
+    ln_use = float(known[0]) if len(known) else 0.0
+    taken_back: Estimate = reset_use(estimate, [z], left_mm, ln_use, USE_SD, DOUBTED_SD_MM)
+    return taken_back
 
 
 def _heard_of_day(

@@ -51,5 +51,6 @@ class BeliefState:
     rate_runs: FloatArray
     learned_days: FloatArray  # accepted probe days behind the use factor
     past_ln_use: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # of the last weeks, days x zones
+    past_correction_mm: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))  # by probes, days x zones
     probes: Mapping[str, ProbeState] = field(default_factory=dict)
     rain: RainMemory = field(default_factory=RainMemory)
