@@ -31,4 +31,6 @@ environment() {
         .venv/bin/python -m pip install --quiet --disable-pip-version-check -e ".[$extras]" || return 1
         touch "$stamp"
     fi
+    # A first start that has to compile everything would need several megabytes more for as long as it lives.
+    .venv/bin/python -m compileall -q daemon drivers sim
 }
