@@ -274,10 +274,11 @@ def _probed(
 def _before_the_fault(belief: BeliefState, estimate: Estimate, z: int, *, drifted: bool) -> Estimate:
     """Take back what a probe taught since it began to fail: days for a sudden fault, weeks for a drift."""
     days = PAST_DAYS if drifted else SUDDEN_DAYS
-    known = belief.past_ln_use[-days:, z]
-    moved_mm = 0.0 if drifted else float(belief.past_correction_mm[-days:, z].sum())
-    left_mm = max(0.0, float(estimate.mean[z, DEPLETION]) - moved_mm)
-    ln_use = float(known[0]) if len(known) else 0.0
+    left_mm, ln_use = float(estimate.mean[z, DEPLETION]), 0.0
+    if len(belief.past_ln_use):
+        ln_use = float(belief.past_ln_use[-days:, z][0])
+        left_mm -= 0.0 if drifted else float(belief.past_correction_mm[-days:, z].sum())
+    left_mm = max(0.0, left_mm)
     taken_back: Estimate = reset_use(estimate, [z], left_mm, ln_use, USE_SD, DOUBTED_SD_MM)
     return taken_back
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import numpy as np
 import pytest
@@ -10,6 +11,8 @@ from sites import site, zone
 from small_world import SmallWorld
 
 from dewpond.brain.belief import daily, metered
+from dewpond.model.events import ReadingsArrived
+from dewpond.model.site import Sensor
 from dewpond.science.estimation import DEPLETION, USE
 
 
@@ -35,3 +38,14 @@ def taught(world: SmallWorld):
     mean[:, USE], mean[:, DEPLETION] = 0.2, 3.0
     belief = replace(belief, mean=mean, rate_factor=np.array([0.8, 0.8]), rate_runs=np.array([9.0, 9.0]))
     return replace(world.state, belief=belief)
+
+
+def test_a_probe_that_fails_on_the_very_first_date_is_given_up_without_a_past_to_go_back_to():
+    probe = Sensor(id="probe", kind="soil_moisture", topic="yard/probe", zone="lawn")
+    world = SmallWorld(site(zone("lawn"), sensors=(probe,)))
+    times_s = world.now.wall.timestamp() + np.arange(1, 24) * 3600.0
+    world.until(24.0)
+    world.tell(ReadingsArrived(at=world.now.wall, sensor="probe", time_s=times_s, value=np.full(23, 0.9)))
+    world.weather(date(2026, 6, 1), 5.0)
+    assert "no soil holds" in world.state.belief.probes["probe"].given_up
+    assert "sensor/probe" in world.state.alarms
