@@ -17,8 +17,8 @@ from dewpond_drivers.driver import DriverUnreachable
 from dewpond_drivers.mqtt import MqttDriver, MqttSettings
 
 OUTPUTS = 4
-BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
-pytestmark = pytest.mark.skipif(BROKER is None, reason="mosquitto is not installed")
+# The check installs it; without it these tests fail rather than say nothing.
+BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin") or "mosquitto"
 
 
 class Broker:
@@ -36,7 +36,7 @@ class Broker:
         self.start()
 
     def start(self) -> None:
-        self._process = subprocess.Popen([str(BROKER), "-c", str(self._config)], stderr=subprocess.DEVNULL)
+        self._process = subprocess.Popen([BROKER, "-c", str(self._config)], stderr=subprocess.DEVNULL)
         pause = threading.Event()
         for _ in range(200):
             try:

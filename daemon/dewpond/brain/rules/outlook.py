@@ -130,7 +130,8 @@ def _source(soil: SoilState) -> str:
     known = len(soil.record_day)
     if not known:
         return "drawn from the prior for this latitude and season, nothing was measured yet"
-    text = f"drawn from {min(known, round(RECENT_DAYS))} measured days here"
+    days = min(known, round(RECENT_DAYS))
+    text = f"drawn from {days} measured day{'' if days == 1 else 's'} here"
     if known > RECENT_DAYS + 182:
         text = f"drawn from the last {RECENT_DAYS} days here and the same season of earlier years"
     if not _rain_counts(soil):
