@@ -22,6 +22,8 @@ def run(site: Path) -> None:
     """
     from dewpond.settings.handover import Reading  # noqa: PLC0415
 
+    # The arrays of a site are small: threads of the linear algebra library would only hold memory.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     reading = Reading(site)
     # Loaded while the child reads the file: half a second sooner ready on a small board.
     from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415

@@ -11,14 +11,21 @@ Functions of arrays broadcast; run-length functions take one scheme and return o
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
+from functools import cache
 
 import numpy as np
 
 # A count is wrong by less than one pulse; a second one is the margin that makes a verdict. [pulses]
 PULSES_FOR_A_VERDICT = 2.0
-_NORMAL = NormalDist()
 _STATES = 400  # of the Markov chain; 200 and 800 give the same run lengths to three digits
+
+
+@cache
+def _normal():
+    """The standard normal; its module is loaded only where a width is worked out."""
+    from statistics import NormalDist  # noqa: PLC0415
+
+    return NormalDist()
 
 
 def earliest_verdict_s(pulse_l, difference_l_min):
@@ -118,13 +125,13 @@ def ewma_run_length(weight, width, shift=0.0, states=_STATES):
 
 def shewhart_run_length(width, shift=0.0):
     """Average run length of two-sided limits at ``width`` standard deviations. [samples]"""
-    beyond = _NORMAL.cdf(-width - shift) + _NORMAL.cdf(-width + shift)
+    beyond = _normal().cdf(-width - shift) + _normal().cdf(-width + shift)
     return 1.0 / beyond
 
 
 def width_for_budget(tests, false_alarms):
     """One-sided width, in standard deviations, at which so many tests raise ``false_alarms`` in the mean."""
-    return -_NORMAL.inv_cdf(false_alarms / tests)
+    return -_normal().inv_cdf(false_alarms / tests)
 
 
 def student_width(width, degrees):
@@ -147,7 +154,7 @@ def student_width(width, degrees):
 
 
 def _cdf(value):
-    return np.vectorize(_NORMAL.cdf, otypes=[float])(value)
+    return np.vectorize(_normal().cdf, otypes=[float])(value)
 
 
 def _mean_steps(chance, start):

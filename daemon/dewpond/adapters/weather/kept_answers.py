@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
@@ -26,6 +25,8 @@ class KeptAnswers:
         written = self._folder / f"{name}.part"
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
+            import gzip  # noqa: PLC0415 - only where an answer is kept
+
             written.write_bytes(gzip.compress(body, mtime=0))
             written.replace(self._folder / name)
             for old in sorted(self._folder.glob("*.json.gz"))[:-MOST_KEPT]:

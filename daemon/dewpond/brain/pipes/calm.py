@@ -59,7 +59,7 @@ def _odd_pressure(state: WatchState, rows: Columns, zones: Zones) -> NDArray[np.
         return odd
     flow = state.flows.get(key_of(zones))
     drop_kpa = 0.0 if flow is None else max(flow.drop_kpa.mean, 0.0)
-    margin_kpa = drop_kpa + NEARLY_LOW * supply.LOW_WIDTH * supply.pressure_sd(state)
+    margin_kpa = drop_kpa + NEARLY_LOW * supply.low_width() * supply.pressure_sd(state)
     part = (rows.time_s % supply.DAY_S // (supply.DAY_S / supply.PARTS)).astype(int)
     known = np.array([seen.mean if seen.count >= supply.PARTS else np.nan for seen in state.idle_kpa])[part]
     with np.errstate(invalid="ignore"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 
 from dewpond.brain.pipes.opening import expected_of_row
 from dewpond.brain.pipes.rows import MeterRow
@@ -15,7 +16,7 @@ PARTS = 8
 DAY_S = 86_400.0
 KNOW_S = 2.0 * DAY_S
 # One idle row in five tells something new: 12,000 tests in a season, of which one in a hundred seasons may err.
-LOW_WIDTH = float(width_for_budget(12_000.0, 0.01))
+LOW_TESTS, LOW_ERRORS = 12_000.0, 0.01
 SENSOR_SD_KPA = 2.0
 LOST_SHARE = 0.2
 BACK_S = 600.0
@@ -23,6 +24,12 @@ BACK_S = 600.0
 FILLING_S = 30.0
 # More than this times the usual flow draws the pressure down by itself.
 DRAWN_FACTOR = 1.2
+
+
+@cache
+def low_width() -> float:
+    """Standard deviations below usual that a low pressure must lie. [-]"""
+    return float(width_for_budget(LOW_TESTS, LOW_ERRORS))
 
 
 def part_of_day(time_s: float) -> int:
@@ -65,7 +72,7 @@ def is_low(state: WatchState, row: MeterRow) -> bool:
         return False
     flow = None if state.opening is None else state.flows.get(key_of(state.opening.zones))
     drop_kpa = 0.0 if flow is None else max(flow.drop_kpa.mean, 0.0)
-    return row.pressure_kpa < usual - drop_kpa - LOW_WIDTH * pressure_sd(state)
+    return row.pressure_kpa < usual - drop_kpa - low_width() * pressure_sd(state)
 
 
 def _drawn_down(state: WatchState, opening: Opening, row: MeterRow) -> bool:
