@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 from dewpond.brain.state import AlarmState, State
 from dewpond.model.commands import ClearAlarm, Command, PublishState, RaiseAlarm
+from dewpond.model.copying import replace
 from dewpond.model.events import Now
 
 Told = tuple[State, list[Command]]

@@ -7,7 +7,7 @@ Rain is booked at the end of its date, after that day's ET: 80 % of it, no more 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -19,6 +19,7 @@ from dewpond.brain.rain_split import RainParts
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.brain.zone_table import FloatArray, ZoneTable
 from dewpond.model.commands import RecordDay
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 from dewpond.science.application import surface_store_after
 from dewpond.science.rainfall import effective_rain

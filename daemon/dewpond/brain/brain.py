@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 
 from dewpond.brain import (
@@ -30,6 +30,7 @@ from dewpond.brain.sequencer import Told
 from dewpond.brain.state import EtoFact, SensorState, State
 from dewpond.model import events as ev
 from dewpond.model.commands import Command, RecordReason
+from dewpond.model.copying import replace
 from dewpond.model.events import Event, Now, ReadingsArrived
 from dewpond.model.reasons import ZoneReason
 from dewpond.model.site import Site

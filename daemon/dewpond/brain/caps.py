@@ -9,11 +9,11 @@ Water by hand and remainders count like all other; only caps that the site file 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import NightState, State
 from dewpond.brain.water_need import LEAST_OPENING_S, Need, night_cap_s
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
 WEEK_S = 7 * 86_400.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from dewpond.brain import caps, rain_common, water_in
@@ -15,6 +14,7 @@ from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.state import Opening, State
 from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import Command, RecordRun
+from dewpond.model.copying import replace
 from dewpond.model.events import Now
 from dewpond.model.states import ValveState
 

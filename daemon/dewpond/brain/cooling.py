@@ -8,7 +8,6 @@ counts as the night's watering, nor does what is missed by it come later.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date
 
 from dewpond.brain import caps, locks, weather_holds
@@ -19,6 +18,7 @@ from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.state import CooledState, Opening, SensorState, State
 from dewpond.brain.timetable import GUARD_S
 from dewpond.model.commands import Command
+from dewpond.model.copying import replace
 from dewpond.model.events import Now
 from dewpond.model.reasons import Input
 from dewpond.model.site import Cooling, Zone

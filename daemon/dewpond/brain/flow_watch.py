@@ -5,13 +5,12 @@ Detecting faults from unexpected flow builds on these accounts.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from dewpond.brain.openings import active
 from dewpond.brain.state import Opening, State
 from dewpond.model.commands import Command, PublishState
+from dewpond.model.copying import replace
 from dewpond.model.events import Now, ReadingsArrived
 
 TELL_EVERY_S = 10.0  # a supply's flow topic is published no more often

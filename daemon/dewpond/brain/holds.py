@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 from dewpond.brain import caps, locks, pipe_watch, water_in, weather_holds
@@ -14,6 +13,7 @@ from dewpond.brain.sequencer import Told, close_now
 from dewpond.brain.state import HoldState, Opening, PercentState, State
 from dewpond.brain.water_need import ceiling_s
 from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishState
+from dewpond.model.copying import replace
 from dewpond.model.events import Now, OperatorAsked
 from dewpond.model.operations import HIGHEST_PERCENT
 from dewpond.model.states import ValveState

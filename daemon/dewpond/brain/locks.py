@@ -6,12 +6,11 @@ tried in vain and every screen can say why.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from dewpond.brain.alarms import cleared, raised
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import State
 from dewpond.model.commands import Command, PublishState
+from dewpond.model.copying import replace
 from dewpond.model.events import KeeperLock, LocksKnown, Now
 from dewpond.model.site import Zone
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 
 from dewpond.brain.state import Opening, State
 from dewpond.model.commands import PublishState
+from dewpond.model.copying import replace
 from dewpond.model.events import Now
 from dewpond.model.states import ValveState
 

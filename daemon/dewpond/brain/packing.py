@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dewpond.brain import establishment, timetable
 from dewpond.brain.establishment import Starts
@@ -11,6 +11,7 @@ from dewpond.brain.ground import Ground
 from dewpond.brain.state import Opening
 from dewpond.brain.timetable import Chain, Limits, Placed, pack_backward, pack_forward
 from dewpond.brain.water_need import Need
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
 SEARCH = 2000  # openings placed while looking for a timetable that holds everything

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from dewpond.brain import alarms, rain_common
@@ -29,6 +28,7 @@ from dewpond.brain.pipes.verdict import (
 from dewpond.brain.sequencer import close_now
 from dewpond.brain.state import Opening, PipeBlock, PipeMemory, State
 from dewpond.model.commands import CloseValve, Command
+from dewpond.model.copying import replace
 from dewpond.model.events import Now, ReadingsArrived
 
 Told = tuple[State, list[Command]]

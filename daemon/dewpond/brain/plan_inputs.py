@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from dewpond.brain.belief import evidence
@@ -13,6 +12,7 @@ from dewpond.brain.local_time import EPOCH, utc
 from dewpond.brain.rules import forecasts
 from dewpond.brain.rules.question import Question
 from dewpond.brain.state import EtoFact, SoilState, State
+from dewpond.model.copying import replace
 from dewpond.model.reasons import Input
 
 

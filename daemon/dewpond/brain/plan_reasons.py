@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import timedelta
 
 from dewpond.brain import cooling, establishment, rain_common, wording
@@ -13,6 +12,7 @@ from dewpond.brain.packing import Decided, Piece
 from dewpond.brain.state import State
 from dewpond.brain.tonight import Tonight
 from dewpond.model.commands import Command, PublishState, RecordReason
+from dewpond.model.copying import replace
 from dewpond.model.reasons import Input, ZoneReason
 
 REASON_DAYS_KEPT = 3

@@ -7,7 +7,6 @@ left alone, all others are decided afresh.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date
 
 from dewpond.brain import caps, establishment, locks, plan_inputs, water_in, water_need
@@ -26,6 +25,7 @@ from dewpond.brain.timetable import GUARD_S, Chain
 from dewpond.brain.tonight import Tonight
 from dewpond.brain.water_need import Need
 from dewpond.model.commands import Command
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 from dewpond.model.states import ValveState
 

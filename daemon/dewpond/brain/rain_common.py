@@ -8,10 +8,9 @@ the site's numbers, and record and reason say that it is not certain.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import State
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
 KINDS = frozenset({"no_flow"})

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 
 from dewpond.brain import caps, locks, weather_holds
 from dewpond.brain.closing import finish
@@ -18,6 +17,7 @@ from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.state import MasterState, Opening, State
 from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import CloseValve, Command, OpenValve, PublishState
+from dewpond.model.copying import replace
 from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
 from dewpond.model.states import ValveState, advance
 

@@ -40,7 +40,7 @@ class Booking:
     metered_share: float | None = None  # of what the site file says, by a meter that saw this zone alone
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class SoilState:
     """The ledger of every zone: closed up to the evening before ``day``, open from there on.
 
@@ -71,7 +71,7 @@ class SoilState:
     rain_hours: Mapping[date, tuple[float, ...]] = field(default_factory=dict)  # by local hour, where known
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Opening:
     """One opening of one valve, from plan to closing.
 
@@ -110,7 +110,7 @@ class Opening:
         return self.zone, self.source, self.window_date, self.start_no
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MasterState:
     """A supply's master valve while zones of that supply run."""
 
@@ -186,7 +186,7 @@ class AlarmState:
     sentence: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PipeMemory:
     """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure."""
 
@@ -205,7 +205,7 @@ class PipeBlock:
     behind_master: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class State:
     """Everything the brain knows.
 

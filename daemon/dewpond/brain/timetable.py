@@ -19,7 +19,9 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from dewpond.model.copying import replace
 
 Interval = tuple[float, float]
 Ranks = list[list[float]]  # of each opening of each chain; the smaller goes first
@@ -31,7 +33,7 @@ LONG_SEARCH = 20_000  # openings placed in one search, all passes together
 SHAKES = (0.0, 0.15, 0.3, 0.6, 1.2)  # of the remaining length, round by round
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Chain:
     """One zone's openings of the night. ``release_s`` is the earliest start of the first one (forward placing)."""
 

@@ -6,12 +6,13 @@ gone. What an interruption left of it is given the following night; past its lat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.state import State, WaterInState
+from dewpond.model.copying import replace
 from dewpond.model.events import Now, OperatorAsked
 from dewpond.model.site import Zone
 

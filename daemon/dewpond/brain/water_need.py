@@ -6,9 +6,10 @@ Caps come from the zone itself: 1.5 times the time to refill RAW a night, and a 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dewpond.brain.rules.question import Depth, Weighed
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 from dewpond.science.application import split_run
 
@@ -21,7 +22,7 @@ PIECE_S = 3600.0  # longest opening in a crowded night
 LEAST_WATERING_S = 180.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Need:
     """One zone's need for one night: what it lacks, what it is given, what limited it."""
 

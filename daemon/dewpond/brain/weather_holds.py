@@ -11,13 +11,13 @@ by the next planning, within caps and capacity, so that no hold ends in a burst.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date, timedelta
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.state import HoldState, Opening, SensorState, State
 from dewpond.model.commands import Command, RecordReason
+from dewpond.model.copying import replace
 from dewpond.model.events import ReadingsArrived
 from dewpond.model.site import Sensor, Zone
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import date, datetime
 
 from dewpond.brain.water_need import Need
+from dewpond.model.copying import replace
 from dewpond.model.reasons import Input, ZoneReason
 from dewpond.model.site import Zone
 

@@ -75,7 +75,7 @@ class RecordRun(Command):
     note: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RecordDay(Command):
     """Write one zone's ledger row of one site calendar day (columns of days.csv)."""
 

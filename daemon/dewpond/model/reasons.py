@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Input:
     """One fact a decision used, with its age and where it came from."""
 
@@ -17,7 +17,7 @@ class Input:
     known_at: datetime | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ZoneReason:
     """One zone's decision for one night.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -17,6 +17,7 @@ from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at
 from dewpond.brain.ground import Ground, ProbePlace
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.model.commands import RecordDay
+from dewpond.model.copying import replace
 from dewpond.model.events import ReadingsArrived
 from dewpond.science.estimation import (
     DEPLETION,

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from dewpond.brain.belief.state import BeliefState, FloatArray
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import Opening
+from dewpond.model.copying import replace
 
 METERED_S = 120.0  # a shorter opening mostly fills its pipe
 COUNTED_PULSES = 20.0  # fewer say too little

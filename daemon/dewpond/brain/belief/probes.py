@@ -6,11 +6,12 @@ is given up, named, and heard again once it agrees for a while.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from dewpond.brain.belief.state import FloatArray, ProbeState
+from dewpond.model.copying import replace
 
 # Limits without a published source are common practice.
 LEAST_M3_M3, MOST_M3_M3 = 0.01, 0.60  # dry air and pores full of water

@@ -9,9 +9,10 @@ over a dry gauge. Days and depths are those of common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 
+from dewpond.model.copying import replace
 from dewpond.model.events import RAIN_GAUGE
 
 DRY_MM, WET_MM, GOOD_RAIN_MM, GREAT_RAIN_MM = 0.3, 1.0, 5.0, 12.0  # a great one counts for two
@@ -25,7 +26,7 @@ SAME_DAYS_BESIDE = 4  # the same of a gauge, where the feed tells otherwise
 KEPT_DAYS = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RainSource:
     """What is thought of one source; counts of days against it, and since when it agrees again."""
 
@@ -39,7 +40,7 @@ class RainSource:
     given_up: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class RainMemory:
     """What every source said of recent dates, and what is thought of each."""
 

@@ -17,7 +17,7 @@ def _empty() -> FloatArray:
     return np.zeros(0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class ProbeState:
     """One soil probe: its readings of open dates, and what is thought of it.
 
@@ -37,7 +37,7 @@ class ProbeState:
     given_up: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class BeliefState:
     """``mean`` (zones x 3) and ``cov`` (zones x 3 x 3) of depletion [mm], ln use factor, probe offset [mm].
 

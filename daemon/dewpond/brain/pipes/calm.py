@@ -8,7 +8,7 @@ not worked out here, is left to the row-by-row tests.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from dewpond.brain.pipes import supply, usual
 from dewpond.brain.pipes.columns import Columns, Zones
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Mark, Opening, Spread, Sum, UsualFlow, UsualStart, WatchState, key_of
+from dewpond.model.copying import replace
 from dewpond.science.change_detection import student_width
 
 FloatArray = NDArray[np.float64]

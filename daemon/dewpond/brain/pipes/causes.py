@@ -7,13 +7,13 @@ meter; without a pressure sensor too little everywhere is the supply. Two zones 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from dewpond.brain.pipes.opening import NOTHING, Suspicion
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Incident, LastRun, WatchState, key_of
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS, ZONE_KINDS, Verdict
+from dewpond.model.copying import replace
 
 # More than this times usual is a break or a head that is gone; less may be a crack. Common practice, no source.
 BREAK_FACTOR = 1.5

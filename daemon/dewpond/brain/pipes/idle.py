@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from dewpond.brain.pipes.opening import VALVE_S
 from dewpond.brain.pipes.others import CLOSING_S, IdleFlow, draw_limit_l_min, shared_step
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Closing, Spell, Spread, WatchState, key_of
 from dewpond.brain.pipes.usual import expected_l_min
+from dewpond.model.copying import replace
 
 # A meter starts to turn at about this share of Q1; slower pulses are not a flow. Common practice, no source.
 START_SHARE = 0.25

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from dewpond.brain.pipes import causes, supply
 from dewpond.brain.pipes.others import IdleFlow, quiet_s
 from dewpond.brain.pipes.rows import MeterRow
@@ -12,6 +10,7 @@ from dewpond.brain.pipes.state import Incident, WatchState
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import IDLE_KINDS, ZONE_KINDS, Verdict
 from dewpond.brain.pipes.wording import WORDS
+from dewpond.model.copying import replace
 
 # Idle flow is over after this long without a pulse, or after this many of its own pulse intervals.
 OVER_S = 600.0

@@ -8,7 +8,7 @@ ever adds. Sums, not rates: the count of a pulse meter is off by less than a pul
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dewpond.brain.pipes import usual
 from dewpond.brain.pipes.others import draw_limit_l_min
@@ -16,6 +16,7 @@ from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Mark, Opening, Sum, UsualFlow, UsualStart, WatchState, key_of
 from dewpond.brain.pipes.usual import Run
+from dewpond.model.copying import replace
 
 # Blank this long where it is not yet known how long these zones take to fill. [s] Common practice, no source.
 BLANK_S = 120.0

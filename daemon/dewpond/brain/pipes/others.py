@@ -7,11 +7,12 @@ look at the time of day.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Others
+from dewpond.model.copying import replace
 
 CLOSING_S = 60.0
 KNOW_OTHERS_S = 2.0 * 86_400.0

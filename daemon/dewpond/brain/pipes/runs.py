@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from dewpond.brain.pipes import usual
 from dewpond.brain.pipes.opening import Suspicion, limits, settle_time_s, start_key, steady_run
@@ -12,6 +11,7 @@ from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import LastRun, Opening, UsualFlow, UsualStart, WatchState, key_of
 from dewpond.brain.pipes.usual import RUN_ALLOWANCE, RUN_LIMIT, Run
 from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS
+from dewpond.model.copying import replace
 
 # A run this far off is neither learned nor called usual [standard deviations].
 GOOD_SCORE = 4.0

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+
+from dewpond.model.copying import replace
 
 # Weight of what is believed about a scatter before it was seen, in observations.
 FLOOR_COUNT = 4.0
@@ -41,7 +43,7 @@ class Spread:
         return self.mean + width * self.sd(floor) * math.sqrt(1.0 + 1.0 / max(self.count, 1))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class UsualFlow:
     """The usual steady flow of one set of zones: ln q = level + exponent (ln p - ref) with its uncertainty.
 
@@ -92,7 +94,7 @@ class Sum:
     since_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Opening:
     """The set of zones open now, since when, and what was counted.
 
@@ -119,7 +121,7 @@ class Opening:
     odd: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Closing:
     """The minute after the last valve closed: whose, since when, litres counted, and whether flow never fell off."""
 
@@ -175,7 +177,7 @@ class Incident:
     calm: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class WatchState:
     """All memory of the watch over one supply."""
 

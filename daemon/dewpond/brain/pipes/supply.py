@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from functools import cache
 
 from dewpond.brain.pipes.opening import expected_of_row
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.state import Opening, Spread, WatchState, key_of
+from dewpond.model.copying import replace
 from dewpond.science.change_detection import width_for_budget
 
 # A town's pressure has a daily wave: parts of the day are learned apart, over whole days before "low" has a meaning.

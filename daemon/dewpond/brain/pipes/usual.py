@@ -8,9 +8,10 @@ Analysis, 3rd ed., ch. 14), one run at a time, so that three runs give an honest
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from dewpond.brain.pipes.state import UsualFlow
+from dewpond.model.copying import replace
 from dewpond.science.change_detection import cusum_step, student_width
 
 # What is believed before a run was seen. Common practice, no source: a zone repeats within 0.6 % once pressure is

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 from dewpond.brain.pipes import calm, causes, idle, incidents, opening, runs, supply, usual
 from dewpond.brain.pipes.columns import Columns, stretches
@@ -19,6 +18,7 @@ from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Opening, WatchState, key_of
 from dewpond.brain.pipes.verdict import IDLE_KINDS, Verdict
+from dewpond.model.copying import replace
 
 Step = tuple[WatchState, tuple[Verdict, ...]]
 

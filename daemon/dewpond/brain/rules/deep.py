@@ -10,10 +10,10 @@ site file says so, a little water at an interval that keeps its crowns alive.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.rules.question import Depth, Question
+from dewpond.model.copying import replace
 from dewpond.model.site import DeepWatering, Dormancy, Establishment, Zone
 
 DAY_S = 86_400.0

@@ -8,12 +8,13 @@ Atmospheric Sciences, from memory), ETo by its squared error. A new source begin
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.model.copying import replace
 from dewpond.science import forecast_blend as fb
 from dewpond.science.forecast_blend import LEADS, WET_MM
 

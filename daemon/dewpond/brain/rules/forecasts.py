@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import NamedTuple
 
@@ -17,6 +17,7 @@ import numpy as np
 from dewpond.brain.local_time import LocalDays
 from dewpond.brain.rules import forecast_trust
 from dewpond.brain.rules.forecast_trust import FloatArray, Trust
+from dewpond.model.copying import replace
 from dewpond.model.events import ForecastDay, ForecastKnown, ReferenceEtKnown
 from dewpond.model.reasons import Input
 from dewpond.science import forecast_blend as fb

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -24,6 +24,7 @@ from dewpond.brain.state import SoilState
 from dewpond.brain.water_need import night_cap_s
 from dewpond.model.codec import to_plain
 from dewpond.model.commands import AskRule
+from dewpond.model.copying import replace
 from dewpond.model.events import RuleAnswered
 from dewpond.model.rule_question import (
     API_VERSION,

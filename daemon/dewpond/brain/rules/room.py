@@ -8,12 +8,12 @@ begin before midnight, as long as they can do without. What still does not fit i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from datetime import date
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.state import Opening
+from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
 USABLE_SHARE = 0.85  # of the allowed hours: soaking rests, capacity and packing leave gaps
