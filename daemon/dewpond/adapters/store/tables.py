@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 from sqlalchemy import (
     BigInteger,
@@ -22,6 +23,8 @@ from sqlalchemy import (
     Text,
     text,
 )
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.schema import CreateIndex
 from sqlalchemy.types import TypeDecorator
 
 # The newest revision in ``migrations/versions``. Revisions are numbers, so that newer and older can be told apart.
@@ -112,9 +115,19 @@ journal = Table(
     Column("trusted", Boolean, nullable=False),
     Column("kind", String(40), nullable=False),
     Column("body", Text, nullable=False),
-    Index("journal_by_kind", "kind", "step_no", "seq", sqlite_where=RARE_KINDS, postgresql_where=RARE_KINDS),
+    Index("journal_by_kind", "kind", "step_no", "seq", sqlite_where=RARE_KINDS),
     sqlite_with_rowid=False,
 )
+
+
+@compiles(CreateIndex, "postgresql")
+def _create_index(create: CreateIndex, compiler: Any, **options: Any) -> str:
+    """The same part of the journal on PostgreSQL. Told above, it would load that dialect beside SQLite, 2 MB of it."""
+    if create.element.name == "journal_by_kind":
+        create.element.dialect_options["postgresql"]["where"] = RARE_KINDS
+    made: str = compiler.visit_create_index(create, **options)
+    return made
+
 
 snapshots = Table(
     "snapshots",
