@@ -15,8 +15,10 @@ import numpy as np
 
 from dewpond.adapters import supervision
 from dewpond.adapters.calendar import LiveCalendar, PolledCalendar, done_keys, entries_for_site
+from dewpond.adapters.clock_witness import kernel_witness
 from dewpond.adapters.desk import OperatorDesk
-from dewpond.adapters.keeper_client import KeeperClient, close_all_now
+from dewpond.adapters.keeper_client import KeeperClient
+from dewpond.adapters.keeper_stop import close_all_now
 from dewpond.adapters.mqtt.bus import MqttBus, NoBus
 from dewpond.adapters.operator_socket import OperatorSocket
 from dewpond.adapters.paced_clock import PacedClock, paced_clock_for
@@ -32,6 +34,7 @@ from dewpond.brain.brain import Brain
 from dewpond.brain.local_time import LocalDays
 from dewpond.brain.planner import plan_night
 from dewpond.brain.state import SoilState, State
+from dewpond.crash_points import CrashPointsRefused, crash_points
 from dewpond.model.codec import to_plain
 from dewpond.model.events import (
     DayEnded,
@@ -89,7 +92,8 @@ def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
         state, _ = plan_night(brain.ground, state, window.date, now.wall.timestamp())
         view = to_plain(Look(brain)(state, now))
         reasons = [{**to_plain(told), "sentences": list(told.sentences())} for told in state.reasons.values()]
-        names = ("window_date", "window_opens", "window_closes", "timezone", "units", "openings", "programs")
+        night = ("window_date", "window_opens", "window_closes", "timezone", "units", "openings", "programs")
+        names = (*night, "stage", "exemptions")
         return {**{name: view[name] for name in names}, "reasons": reasons}
 
 
@@ -115,9 +119,10 @@ class _Daemon:
 
 def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack) -> _Daemon:
     brain = Brain(site)
+    at = crash_points(service.crash_points, site.relays.driver)
     clock = _clock(site, service)
     now = clock.now()
-    store = SqlStore(service.database, now=now, version=version("dewpond"))
+    store = SqlStore(service.database, now=now, version=version("dewpond"), at=at)
     stack.callback(store.close)
     step_no, state = _stored_state(brain, service.database, now)
     step_no = max(step_no, store.last_step_no)
@@ -137,17 +142,26 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
         lease_s=service.lease_s,
         renew_s=service.renew_s,
         look_s=PACED_LOOK_S if paced else LONGEST_SLEEP_S,
+        at=at,
     )
     stack.callback(valves.disconnect)
     rules = ChildRules(clock)
     stack.callback(rules.stop)
+
+    def after_pass(_now: Now) -> None:
+        supervision.alive()
+        if isinstance(clock, SystemClock):
+            runner.tell(*clock.trust.judged())
+
     runner = Runner(
         brain=brain,
         state=state,
         step_no=step_no,
         look=Look(brain),
-        after_pass=lambda _now: supervision.alive(),
+        after_pass=after_pass,
         longest_sleep_s=math.inf if paced else LONGEST_SLEEP_S,
+        vouch=clock.trust.vouch if isinstance(clock, SystemClock) else None,
+        at=at,
         ports=Ports(
             clock=clock,
             valves=valves,
@@ -174,9 +188,12 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
         at=now.wall, site_digest=daemon.site.digest, version=version("dewpond"), first=daemon.first
     )
     runner.tell(started)
+    runner.at("start-restored")
     runner.pass_once()
+    runner.at("start-stepped")
     daemon.store.snapshot(runner.step_no, now, runner.state)
     daemon.store.commit()
+    runner.at("start-stored")
     where = _board(daemon, service, stack, say)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: runner.stop())
@@ -198,9 +215,11 @@ def _shut(daemon: _Daemon) -> None:
     """Close every valve, book what they gave, and leave a state that the next start can go on from."""
     runner, now = daemon.runner, daemon.clock.now()
     runner.tell(ServiceStopping(at=now.wall), *daemon.valves.close_all(now, "interrupted: the service was ended"))
+    runner.at("stop-closed")
     runner.step_events(now)
     daemon.store.snapshot(runner.step_no, now, runner.state)
     daemon.store.commit()
+    runner.at("stop-stored")
 
 
 def _board(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> str:
@@ -226,12 +245,10 @@ def _board(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
 def _clock(site: Site, service: ServiceSettings) -> SystemClock | PacedClock:
     if service.clock is not None:
         return paced_clock_for(service.clock, site.relays.driver)
-    journal = JournalReader(service.database)
+    newest = None
     with contextlib.suppress(StoreUnusable):
-        newest = journal.last_step()
-        if newest is not None:
-            return SystemClock(not_before=newest[1].wall)
-    return SystemClock()
+        newest = JournalReader(service.database).last_trusted()
+    return SystemClock(newest=newest, witness=kernel_witness)
 
 
 def _stored_state(brain: Brain, database: str, now: Now) -> tuple[int, State]:
@@ -321,7 +338,7 @@ def _refusals() -> Iterator[None]:
     """Every way a start can be refused, as one kind of word to the person who asked for it."""
     try:
         yield
-    except (SiteRefused, SettingsRefused, AlreadyRunning, StoreUnusable) as refused:
+    except (SiteRefused, SettingsRefused, AlreadyRunning, StoreUnusable, CrashPointsRefused) as refused:
         raise Refused(str(refused)) from refused
     except OSError as fault:
         raise Refused(f"cannot start: {fault}") from fault

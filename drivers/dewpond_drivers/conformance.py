@@ -17,6 +17,8 @@ from typing import Protocol
 
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable, ValveDriver
 from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_drivers.latching import LatchingRelays
+from dewpond_drivers.valves import Valves, two_wire_fault
 
 PATIENCE_S = 5.0  # the keeper waits no longer for one call
 ABILITIES = frozenset({"see", "cut", "jam", "break"})
@@ -222,6 +224,44 @@ def a_word_on_cut_cables_is_given(bench: Bench) -> None:
     _require(not driver.timed_on or hasattr(driver, "open_for"), "timed_on without open_for")
 
 
+def latching_valves_get_one_pulse_at_a_time(bench: Bench) -> None:
+    """Relay 1 gives the opening pulse and relay 2 the closing one; neither stays on, and both are never on at once."""
+    pulses, core, driver = _latching(bench)
+    _require(pulses == [{2}], f"at start the pulses are {pulses}; it should be one close pulse")
+    _require(core.open(1, "run", 90.0, 600.0, 1.0).ok, f"a latching valve does not open: {core.alarm}")
+    _require(pulses[1:] == [{1}], f"opening pulses {pulses[1:]}; it should be relay 1 alone")
+    _all_off(bench, "after the opening pulse")
+    core.expire(91.0)
+    _require(pulses[2:] == [{2}], f"at the end of the lease the pulses are {pulses[2:]}; it should be relay 2 alone")
+    core.expire(core.next_repeat_s())
+    _require(pulses[3:] == [{2}], "the close pulse is not given again")
+    _require(core.open(1, "run", 90.0, 600.0, 200.0).ok, "a latching valve does not open again")
+    driver.close()
+    _require(pulses[-1] == {2}, "letting go of the board gives no close pulse")
+    _all_off(bench, "after close")
+
+
+def a_latching_valve_is_not_thought_shut_without_its_pulse(bench: Bench) -> None:
+    """A closing relay that says yes and does nothing is found out, and tried again until it obeys."""
+    if not {"jam", "see"} <= set(bench.can):
+        return
+    pulses, core, driver = _latching(bench)
+    _require(core.open(1, "run", 90.0, 600.0, 1.0).ok, f"a latching valve does not open: {core.alarm}")
+    bench.jam(2)
+    _require(not core.close(1, "run", 2.0, "done").ok and not core.ready, "a close pulse that was none passes for one")
+    bench.heal()
+    pulses.clear()
+    core.expire(core.next_deadline_s())
+    _require(core.ready and {2} in pulses, f"the valve is not closed once its relay obeys: {core.alarm}")
+    driver.close()
+
+
+def a_two_wire_driver_guarantees_closing(bench: Bench) -> None:
+    """A driver for decoders on a two-wire path says how they close when they hear nothing; others need not."""
+    fault = two_wire_fault(bench.make(), Valves())
+    _require(not fault, fault)
+
+
 CHECKS: tuple[Callable[[Bench], None], ...] = (
     everything_is_off_after_connect,
     everything_is_off_after_close,
@@ -235,7 +275,24 @@ CHECKS: tuple[Callable[[Bench], None], ...] = (
     a_broken_relay_does_not_keep_the_others_on,
     a_relay_that_does_not_act_is_found_out,
     a_word_on_cut_cables_is_given,
+    latching_valves_get_one_pulse_at_a_time,
+    a_latching_valve_is_not_thought_shut_without_its_pulse,
+    a_two_wire_driver_guarantees_closing,
 )
+
+
+def _latching(bench: Bench) -> tuple[list[set[int]], KeeperCore, LatchingRelays]:
+    """A keeper with one latching valve on relays 1 and 2; the list grows by the relays on in each pulse."""
+    pulses: list[set[int]] = []
+
+    def in_pulse(_seconds: float) -> None:
+        pulses.append({output for output, on in bench.relays().items() if on})
+
+    driver = LatchingRelays(bench.make(), {1: 2}, 0.1, in_pulse)
+    core = KeeperCore(driver, bench.outputs, again=(1,))
+    core.expire(0.0)
+    _require(core.ready, f"the keeper could not close everything: {core.alarm}")
+    return pulses, core, driver
 
 
 def _connected(bench: Bench) -> ValveDriver:

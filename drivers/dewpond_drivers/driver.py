@@ -68,6 +68,10 @@ class ValveDriver(Relays, Protocol):
     ``resources(outputs)`` names what no second keeper may use. A driver class with ``takes_clock = True`` also gets the
     keyword ``elapsed_s``, a function that returns the keeper's elapsed time in seconds.
 
+    A driver for decoders on a two-wire path says so by ``two_wire = True`` and must also have ``close_guarantee``, a
+    sentence on how its decoders close by themselves when they hear nothing; then ``holds_when_cut_off`` is False or
+    ``timed_on`` True. Without it the driver is refused.
+
     ``holds_when_cut_off`` says what the relays do when this computer dies or the cable is cut: False they fall off by
     themselves, True they stay as they are, None it depends on the board.
     """

@@ -12,6 +12,7 @@ from typing import Any, ClassVar
 
 from dewpond_drivers.driver import DriverUnreachable
 from dewpond_drivers.faults import library, reaching, switch_each_off
+from dewpond_drivers.resources import gpio_lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,7 +27,7 @@ class GpioSettings:
         return pin_problems("pins", self.pins, outputs)
 
     def resources(self, _outputs: int) -> list[str]:
-        return [f"gpio:{pin}" for pin in self.pins]
+        return gpio_lines(self.chip, self.pins)
 
 
 def pin_problems(key: str, pins: tuple[int, ...], outputs: int) -> list[str]:

@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 from dewpond_drivers.driver import DriverUnreachable
 from dewpond_drivers.faults import library, reaching
 from dewpond_drivers.gpio import pin_problems
+from dewpond_drivers.resources import gpio_lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +24,7 @@ class GpiodSettings:
         return pin_problems("lines", self.lines, outputs)
 
     def resources(self, _outputs: int) -> list[str]:
-        return [f"gpiod:{self.chip}:{line}" for line in self.lines]
+        return gpio_lines(self.chip, self.lines)
 
 
 class GpiodDriver:

@@ -12,9 +12,11 @@ from urllib.parse import urlsplit
 
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable
 from dewpond_drivers.faults import reaching, switch_each_off
+from dewpond_drivers.resources import url_places
 from dewpond_drivers.templates import fill, names_outputs, read_secret, switch_word
 
 MOST_ANSWER_BYTES = 65_536
+PORTS = {"http": 80, "https": 443}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +65,14 @@ class HttpSettings:
         return problems
 
     def resources(self, outputs: int) -> list[str]:
-        return [f"http:{fill(self.on_url + self.on_body, output)}" for output in range(1, outputs + 1)]
+        """The address that switches each output on."""
+        urls = {output: urlsplit(fill(self.on_url, output)) for output in range(1, outputs + 1)}
+        places = {url.netloc: url_places(url.geturl(), PORTS) for url in urls.values()}
+        return [
+            f"http {place}{url.path or '/'}?{url.query} {fill(self.on_body, output)}"
+            for output, url in urls.items()
+            for place in places[url.netloc]
+        ]
 
 
 class HttpDriver:

@@ -23,14 +23,27 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
-from dewpond_drivers.driver import ValveDriver
+from dewpond_drivers.driver import Relays, ValveDriver
 from dewpond_drivers.guard import GuardedRelays
-from dewpond_drivers.keeper_core import Answer, KeeperCore
-from dewpond_drivers.keeper_loop import KeeperClock, KeeperLoop, RelaysHang
+from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_drivers.keeper_facts import Answer
+from dewpond_drivers.keeper_loop import KeeperLoop, RelaysHang
+from dewpond_drivers.keeper_ports import KeeperClock
+from dewpond_drivers.latching import LatchingRelays
+from dewpond_drivers.layout import Layout, read_layout
 from dewpond_drivers.locks import LockBook
 from dewpond_drivers.ownership import HeldByAnother, Ownership
+from dewpond_drivers.pump_order import read_order
 from dewpond_drivers.supervision import Systemd
-from dewpond_drivers.table import RelaysTable, TableRefused, find_driver, read_relays, settings_for
+from dewpond_drivers.table import (
+    RelaysTable,
+    TableRefused,
+    build_driver,
+    find_driver,
+    read_pairs,
+    read_relays,
+    settings_for,
+)
 from dewpond_drivers.voice import Voice
 from dewpond_drivers.wire import reply
 from dewpond_drivers.worker import Worker, WorkerFailed
@@ -86,10 +99,23 @@ class Plant:
     kind: type[ValveDriver]
     settings: Any
     folder: Path
+    pairs: Mapping[int, int]
 
-    def driver(self, elapsed_s: Callable[[], float]) -> GuardedRelays:
+    def driver(self, elapsed_s: Callable[[], float]) -> Relays:
+        """The relays as valves that are open or shut, whatever it takes to move them."""
         extra = {"elapsed_s": elapsed_s} if getattr(self.kind, "takes_clock", False) else {}
-        return GuardedRelays(self.kind(self.settings, self.table.outputs, **extra))
+        relays = GuardedRelays(build_driver(self.kind, self.settings, self.table, **extra))
+        return LatchingRelays(relays, self.pairs, self.table.valves.pulse_s) if self.pairs else relays
+
+    def core(self, driver: Relays, refuse: Callable[[int], str | None] = lambda _output: None) -> KeeperCore:
+        """The keeper's rules over those relays; outputs that give close pulses are never opened."""
+        closers = frozenset(self.pairs.values())
+
+        def refusal(output: int) -> str | None:
+            return f"output {output} gives close pulses and cannot be opened" if output in closers else refuse(output)
+
+        pumps = read_order(self.table.site_file)
+        return KeeperCore(driver, self.table.outputs, refuse=refusal, again=tuple(self.pairs), pumps=pumps)
 
     def resources(self) -> list[str]:
         """Names of what no second keeper may drive; by the settings' own method, else by all of the settings."""
@@ -120,6 +146,7 @@ def _plant(site_file: Path, environment: Mapping[str, str]) -> Plant:
     table = read_relays(site_file)
     kind = find_driver(table)
     settings = settings_for(kind, table)
+    build_driver(kind, settings, table)
     if environment.get("DEWPOND_CLOCK") and table.driver != "simulated":
         raise TableRefused(
             f'DEWPOND_CLOCK: {table.site_file.name} has driver "{table.driver}", and a paced clock may only drive '
@@ -128,7 +155,7 @@ def _plant(site_file: Path, environment: Mapping[str, str]) -> Plant:
     named = environment.get("DEWPOND_STATE_DIR")
     folder = Path(named).absolute() if named else table.site_file.with_suffix(".state")
     folder.mkdir(parents=True, exist_ok=True)
-    return Plant(table, kind, settings, folder)
+    return Plant(table, kind, settings, folder, read_pairs(table))
 
 
 def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
@@ -148,7 +175,7 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
     for lock in locks.standing:
         voice.say(f"{lock.target} is {lock.words()}")
     loop = KeeperLoop(
-        KeeperCore(driver, plant.table.outputs, refuse=locks.refusal),
+        plant.core(driver, locks.refusal),
         clock,
         _listen(),
         session=os.urandom(8).hex(),
@@ -156,6 +183,7 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
         announce=lambda: voice.announce(f"valve keeper ready: {plant.table.outputs} outputs, all off"),
         supervisor=Systemd(environment),
         locks=locks,
+        layout=_layout(plant.table.site_file, voice),
     )
     ringer = _obey_signals(loop)
     try:
@@ -167,7 +195,7 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
         ringer.close()
 
 
-def _serve(loop: KeeperLoop, driver: GuardedRelays, plant: Plant, voice: Voice) -> int:
+def _serve(loop: KeeperLoop, driver: Relays, plant: Plant, voice: Voice) -> int:
     """Run until stopped, and switch everything off whatever ended it, a mistake of the program included."""
     code = 0
     try:
@@ -218,6 +246,15 @@ def _clock(environment: Mapping[str, str]) -> tuple[KeeperClock, Callable[[], fl
     return seen, lambda: seen.seen_s
 
 
+def _layout(site_file: Path, voice: Voice) -> Layout:
+    """Which output belongs to which zone and supply; a file that cannot be read keeps no keeper from its relays."""
+    try:
+        return read_layout(site_file)
+    except (OSError, ValueError) as fault:
+        voice.say(f"{site_file.name}: zones and supplies cannot be read: {fault}")
+        return Layout()
+
+
 def _wall() -> str:
     """The machine's date and time in UTC, for records of locks only; nothing is decided by it."""
     return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
@@ -252,7 +289,7 @@ def _off(plant: Plant) -> int:
     if _asked_keeper():
         return 0
     driver = plant.driver(time.monotonic)
-    core = KeeperCore(driver, plant.table.outputs)
+    core = plant.core(driver)
 
     def job() -> Answer:
         core.expire(time.monotonic())

@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
 from typing import cast
 
+from dewpond_drivers.close_again import CloseAgain
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable, Relays, TimedRelays
+from dewpond_drivers.keeper_facts import Answer, Closing, Opening
+from dewpond_drivers.pump_order import HANDOVER_S, PumpOrder
 
 RETRY_S = (1.0, 2.0, 5.0)  # then every 5 s, for ever
 OVERRUN_S = 5.0  # a lease may end this long after the planned end, never later
@@ -23,39 +25,9 @@ REMEMBERED = 200  # closings kept for a daemon that comes back
 LONGEST_RUN_ID = 500
 
 
-@dataclass(slots=True)
-class Opening:
-    """One output held open, times in elapsed seconds. ``closing`` says why it must close, "" while it may stay open."""
-
-    run: str
-    output: int
-    opened_s: float
-    planned_end_s: float
-    lease_end_s: float
-    closing: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Closing:
-    """An output was closed at ``at_s`` after ``open_s`` seconds."""
-
-    run: str
-    output: int
-    open_s: float
-    at_s: float
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What came of a request: ``why`` is "" or a sentence; ``closings`` are all that happened on the way."""
-
-    ok: bool
-    why: str = ""
-    closings: tuple[Closing, ...] = ()
-
-
 _DONE = Answer(True)
+NO_PUMPS = PumpOrder()
+ATTENDED = "attended/"  # how the runs of attended tests begin
 
 
 def _never(_output: int) -> str | None:
@@ -71,6 +43,8 @@ class KeeperCore:
     outputs : int          How many outputs, counted from 1.
     refuse : callable      Asked before each opening with the output; returns why it may not open, or None.
     verify : bool          Compare with the driver's read-back after each switching.
+    again : collection     Outputs that are closed several times, since nobody can see whether they are shut.
+    pumps : PumpOrder      Which outputs are pumps: they never run against shut valves.
     """
 
     def __init__(
@@ -80,6 +54,8 @@ class KeeperCore:
         *,
         refuse: Callable[[int], str | None] = _never,
         verify: bool = True,
+        again: Collection[int] = (),
+        pumps: PumpOrder = NO_PUMPS,
     ) -> None:
         self.outputs = outputs
         self.ready = False
@@ -90,6 +66,8 @@ class KeeperCore:
         self._driver = driver
         self._refuse = refuse
         self._verifies = verify
+        self._again = CloseAgain(again)
+        self._pumps = pumps
         self._open: dict[int, Opening] = {}
         self._fresh: list[Closing] = []
         self._connected = False
@@ -115,10 +93,14 @@ class KeeperCore:
             held.planned_end_s = max(held.planned_end_s, now_s + planned_s)
             return self.renew(output, run, lease_s, now_s)
         planned_end_s = now_s + planned_s
-        opening = Opening(run, output, now_s, planned_end_s, min(now_s + lease_s, planned_end_s + OVERRUN_S))
+        lease_end_s = self._lease_end_s(output, min(now_s + lease_s, planned_end_s + OVERRUN_S), now_s)
+        opening = Opening(run, output, now_s, planned_end_s, lease_end_s)
         self._open[output] = opening
+        self.closings.pop(run, None)  # of an earlier opening by that name, which must not be told as this one's end
+        self._again.opened(output)
         try:
             self._switch_on(opening, now_s)
+            self._let_pumps_run_on(opening, now_s)
         except DriverFault as fault:
             return self._abandon(opening, now_s, fault)
         return _DONE
@@ -134,7 +116,8 @@ class KeeperCore:
             return Answer(False, f"a lease of {lease_s} s; it must be above 0")
         if now_s >= opening.lease_end_s:
             return self._end(opening, now_s, _lease_word(opening))
-        opening.lease_end_s = min(now_s + lease_s, opening.planned_end_s + OVERRUN_S)
+        wanted_s = min(now_s + lease_s, opening.planned_end_s + OVERRUN_S)
+        opening.lease_end_s = self._lease_end_s(output, wanted_s, opening.lease_end_s)
         try:
             self._keep_on(opening, now_s)
         except DriverFault as fault:
@@ -153,28 +136,37 @@ class KeeperCore:
             return Answer(False, f"output {output} is held by run {opening.run}, not by {run}")
         if opening.closing:
             return Answer(False, self.alarm)
-        return self._told(self._shut(opening, now_s, why))
+        return self._told(self._shut(opening, now_s, why, hands_over=run is not None))
 
     def close_all(self, now_s: float, why: str) -> Answer:
         """Close every output now, also those thought to be closed. Kept at until the driver takes it."""
         return self._told(self._shut_all(now_s, why))
 
     def expire(self, now_s: float) -> tuple[Closing, ...]:
-        """Do what is due: close where the lease has ended, and retry to switch everything off. Returns the closings."""
+        """Do what is due: close where the lease has ended, retry to switch everything off, close once more.
+
+        Returns the closings. One closing is repeated at a time, so that nobody's stop waits for many.
+        """
         if not self.ready and now_s >= self._retry_s:
             self._shut_all(now_s, "the relays were switched off")
         for opening in list(self._open.values()):
             if now_s >= opening.lease_end_s and not opening.closing:
                 self._shut(opening, now_s, _lease_word(opening))
+        if self.ready:
+            self._shut_again(now_s)
         return self._take_fresh()
 
     def next_deadline_s(self) -> float:
-        """Elapsed time of the next ``expire`` that has something to do; inf when nothing is open."""
+        """Elapsed time of the next ``expire`` that ends a lease or retries; inf when nothing is open."""
         due_s = math.inf if self.ready else self._retry_s
         for opening in self._open.values():
             if not opening.closing and opening.lease_end_s < due_s:
                 due_s = opening.lease_end_s
         return due_s
+
+    def next_repeat_s(self) -> float:
+        """Elapsed time of the next closing that is repeated, which can wait for people's requests; inf when none is."""
+        return self._again.next_s() if self.ready else math.inf
 
     def _why_not(self, output: int, run: str, lease_s: float, planned_s: float) -> str:
         if not self._has(output):
@@ -188,10 +180,46 @@ class KeeperCore:
         held = self._open.get(output)
         if held is not None and held.run != run:
             return f"output {output} is held by run {held.run}; close that first"
-        return self._refuse(output) or ""
+        return self._refuse(output) or ("" if held else self._pumps.refusal(output, self._running(), self._attended()))
 
     def _has(self, output: int) -> bool:
         return 1 <= output <= self.outputs
+
+    def _running(self) -> dict[int, float]:
+        """Lease ends of what is on and not being closed, by output."""
+        return {opening.output: opening.lease_end_s for opening in self._open.values() if not opening.closing}
+
+    def _lease_end_s(self, output: int, wanted_s: float, before_s: float) -> float:
+        return self._pumps.lease_end_s(output, wanted_s, before_s, self._running(), self._attended())
+
+    def _attended(self) -> frozenset[int]:
+        """What a person keeps open for a test."""
+        return frozenset(opening.output for opening in self._open.values() if opening.run.startswith(ATTENDED))
+
+    def _let_pumps_run_on(self, valve: Opening, now_s: float) -> None:
+        """A valve has opened: a pump that feeds it and had only the time of a handover left has its lease again."""
+        for output in self._pumps.fed_through(valve.output):
+            pump = self._open.get(output)
+            if pump is not None and not pump.closing:
+                wanted_s = min(valve.lease_end_s, pump.planned_end_s + OVERRUN_S)
+                pump.lease_end_s = max(pump.lease_end_s, self._lease_end_s(output, wanted_s, pump.lease_end_s))
+                self._keep_on(pump, now_s)
+
+    def _stop_pumps_before(self, valve: Opening, now_s: float, *, hands_over: bool) -> bool:
+        """Stop pumps that would be left without a way out, or give them the time of a handover; False when unsure."""
+        sure = True
+        for output in self._pumps.left_alone(valve.output, self._running(), self._attended()):
+            pump = self._open[output]
+            if not (hands_over and self._pumps.fed_through(valve.output)):
+                sure = self._shut(pump, now_s, "its last valve closes") and sure
+                continue
+            pump.lease_end_s = min(pump.lease_end_s, now_s + HANDOVER_S)
+            try:
+                self._keep_on(pump, now_s)
+            except DriverFault as fault:
+                self._note_loss(fault)
+                sure = self._shut(pump, now_s, str(fault)) and sure
+        return sure
 
     def _switch_on(self, opening: Opening, now_s: float) -> None:
         self.moves += 1
@@ -239,6 +267,7 @@ class KeeperCore:
         if run is not None:
             return _DONE
         self.moves += 1
+        self._again.closed(output, now_s)
         try:
             self._driver.set_output(output, False)
             self._check()
@@ -247,8 +276,24 @@ class KeeperCore:
             return self._told(self._shut_all(now_s, f"output {output} would not close: {fault}"))
         return _DONE
 
-    def _shut(self, opening: Opening, now_s: float, why: str) -> bool:
-        """Close one output; if that fails, all of them. False leaves it to the retries."""
+    def _shut_again(self, now_s: float) -> None:
+        """Close one output once more that was closed before."""
+        output = self._again.take(now_s)
+        if output is None:
+            return
+        self.moves += 1
+        try:
+            self._driver.set_output(output, False)
+            self._check()
+        except DriverFault as fault:
+            self._note_loss(fault)
+            self._shut_all(now_s, f"output {output} would not close again: {fault}")
+
+    def _shut(self, opening: Opening, now_s: float, why: str, *, hands_over: bool = False) -> bool:
+        """Close one output, pumps before it; if that fails, all of them. False leaves it to the retries."""
+        sure = self._stop_pumps_before(opening, now_s, hands_over=hands_over)
+        if opening.output not in self._open or not sure:
+            return sure
         opening.closing = why
         self.moves += 1
         try:
@@ -269,6 +314,7 @@ class KeeperCore:
             if not self._connected:
                 self._driver.connect()
                 self._connected = True
+            self._pumps_off()
             self._driver.all_off()
             self._check()
         except DriverFault as fault:
@@ -279,9 +325,18 @@ class KeeperCore:
         self._settle(now_s)
         return True
 
+    def _pumps_off(self) -> None:
+        """Pumps ahead of all valves; one that will not stop keeps no valve open, and is among what is tried again."""
+        for output in self._pumps.pumps:
+            if output in self._open:
+                try:
+                    self._driver.set_output(output, False)
+                except DriverFault as fault:
+                    self._note_loss(fault)
+
     def _close_what_goes(self, now_s: float) -> None:
         """The board answers but will not switch everything off: book those outputs that it does switch off."""
-        for opening in list(self._open.values()):
+        for opening in sorted(self._open.values(), key=lambda held: held.output not in self._pumps.pumps):
             if not self._connected:
                 return
             try:
@@ -302,6 +357,7 @@ class KeeperCore:
     def _settle(self, now_s: float) -> None:
         for opening in list(self._open.values()):
             self._book(opening, now_s)
+        self._again.all_closed(now_s)
         if not self.ready:
             self.ready, self.alarm, self._attempt, self.all_off_s = True, "", 0, now_s
 
@@ -311,6 +367,7 @@ class KeeperCore:
 
     def _book(self, opening: Opening, now_s: float) -> None:
         del self._open[opening.output]
+        self._again.closed(opening.output, now_s)
         closing = Closing(opening.run, opening.output, now_s - opening.opened_s, now_s, opening.closing)
         self._fresh.append(closing)
         self.closings.pop(opening.run, None)

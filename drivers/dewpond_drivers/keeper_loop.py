@@ -6,19 +6,22 @@ ready: every opening is refused, and the first thing done when the driver return
 
 from __future__ import annotations
 
-import math
 import selectors
 import socket
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, Protocol
 
 from dewpond_drivers.clients import Client, Clients
-from dewpond_drivers.keeper_core import Answer, Closing, KeeperCore, Opening
-from dewpond_drivers.lock_desk import LockDesk, shut_for
-from dewpond_drivers.locks import Done, LockBook, plain
-from dewpond_drivers.wire import LOCK_OPS, LineRefused, Request, parse, reply
+from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_drivers.keeper_facts import Answer
+from dewpond_drivers.keeper_ports import KeeperClock, Supervisor
+from dewpond_drivers.layout import Layout
+from dewpond_drivers.lock_desk import LockDesk
+from dewpond_drivers.locks import Done, LockBook
+from dewpond_drivers.performing import perform, shut_for
+from dewpond_drivers.picture import Replies, look
+from dewpond_drivers.wire import LOCK_OPS, LineRefused, Request, parse
 from dewpond_drivers.worker import Worker
 
 HANG_S = 5.0  # a job of the relay thread that takes longer counts as hanging
@@ -28,47 +31,6 @@ CLOSE_DRIVER_S = 3.0
 
 class RelaysHang(RuntimeError):
     """Raised when the relay thread has not come back for 30 s: the process must be replaced."""
-
-
-class KeeperClock(Protocol):
-    """Elapsed time of the loop. Only the loop calls it."""
-
-    def now_s(self) -> float: ...
-
-    def select_timeout(self, deadline_s: float) -> float | None:
-        """How long to wait for sockets when there is nothing to do before ``deadline_s``; None for ever."""
-        ...
-
-    def register(self, selector: selectors.BaseSelector) -> None: ...
-
-    def handle(self, key: selectors.SelectorKey, /) -> bool: ...
-
-    def acted(self) -> None:
-        """Relays have moved; said before whoever asked gets the answer."""
-        ...
-
-
-class Supervisor(Protocol):
-    """Who watches the keeper from outside."""
-
-    def started(self) -> None: ...
-
-    def alive(self, now_s: float) -> None: ...
-
-    def next_due_s(self) -> float: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """What the relay thread last left behind, for the loop to read."""
-
-    ready: bool
-    alarm: str
-    deadline_s: float
-    all_off_s: float
-    moves: int
-    openings: tuple[Opening, ...]
-    closings: dict[str, Closing]
 
 
 @dataclass(slots=True)
@@ -84,6 +46,7 @@ class KeeperLoop:
     """Serves one listening socket over one keeper core until ``stop``.
 
     ``say`` gets each word for the log; ``session`` names this life of the keeper, so that clients notice a new one.
+    ``layout`` says which master feeds which zone.
     """
 
     def __init__(
@@ -97,17 +60,18 @@ class KeeperLoop:
         announce: Callable[[], None],
         supervisor: Supervisor,
         locks: LockBook,
+        layout: Layout | None = None,
     ) -> None:
         self._core = core
+        self._layout = layout or Layout()
         self._clock = clock
-        self._session = session
         self._say = say
         self._announce = announce
         self._supervisor = supervisor
         self._selector = selectors.DefaultSelector()
         self._clients = Clients(listener, self._selector, self._on_line)
         self._worker = Worker()
-        self._locks = locks
+        self._replies = Replies(session, locks, core.outputs)
         self._desk = LockDesk(locks, self._selector, self._on_locked)
         self._tasks: deque[Task] = deque()
         self._task: Task | None = None
@@ -117,7 +81,7 @@ class KeeperLoop:
         self._announced = False
         self._alarm = ""
         self._stopping = False
-        self._picture = self._look()
+        self._picture = look(core)
         self._moves_told = self._picture.moves
         self._selector.register(self._worker.done, selectors.EVENT_READ, self._on_done)
         clock.register(self._selector)
@@ -181,7 +145,8 @@ class KeeperLoop:
             if self._hangs:
                 return max(0.0, self._since_s + GIVE_UP_S - now_s)
             return max(0.0, min(self._since_s + HANG_S, self._supervisor.next_due_s()) - now_s)
-        return self._clock.select_timeout(min(self._picture.deadline_s, self._supervisor.next_due_s()))
+        picture = self._picture
+        return self._clock.select_timeout(min(picture.deadline_s, picture.repeat_s, self._supervisor.next_due_s()))
 
     def _watch_worker(self, now_s: float) -> None:
         """Notice a relay thread that does not come back; only a sound pass is told to the supervisor."""
@@ -216,47 +181,26 @@ class KeeperLoop:
             self._task = Task(None)
         elif self._tasks:
             self._task = self._tasks.popleft()
+        elif now_s >= self._picture.repeat_s:
+            self._task = Task(None)
         else:
             return
         self._since_s = now_s
         self._worker.start(self._job(self._task, now_s))
 
     def _job(self, task: Task, now_s: float) -> Callable[[], Answer]:
+        """The only place that calls the core; it runs in the relay thread."""
         core = self._core
 
         def job() -> Answer:
-            answer = self._perform(task.request, now_s) if task.done is None else shut_for(core, task.done, now_s)
-            self._picture = self._look()
+            if task.done is None:
+                answer = perform(core, self._layout, task.request, now_s)
+            else:
+                answer = shut_for(core, task.done, now_s)
+            self._picture = look(core)
             return answer
 
         return job
-
-    def _perform(self, request: Request | None, now_s: float) -> Answer:
-        """In the relay thread: the only place that calls the core."""
-        core = self._core
-        match request:
-            case None:
-                return Answer(True, "", core.expire(now_s))
-            case Request(op="open"):
-                return core.open(request.output, request.run or "", request.lease_s, request.planned_s, now_s)
-            case Request(op="renew"):
-                return core.renew(request.output, request.run or "", request.lease_s, now_s)
-            case Request(op="close"):
-                return core.close(request.output, request.run, now_s, request.who or "closed on request")
-            case _:
-                return core.close_all(now_s, request.who or "everything was closed on request")
-
-    def _look(self) -> Picture:
-        core = self._core
-        return Picture(
-            ready=core.ready,
-            alarm=core.alarm,
-            deadline_s=core.next_deadline_s(),
-            all_off_s=core.all_off_s,
-            moves=core.moves,
-            openings=core.openings,
-            closings=dict(core.closings),
-        )
 
     def _on_done(self, _mask: int) -> None:
         task, self._task = self._task, None
@@ -289,14 +233,14 @@ class KeeperLoop:
         try:
             request = parse(line)
         except LineRefused as fault:
-            self._clients.answer(client, self._reply(Answer(False, str(fault))))
+            self._clients.answer(client, self._reply_to(Task(None), Answer(False, str(fault))))
             return
         if request.op in ("hello", "status", "locks"):
             self._clients.answer(client, self._status())
         elif request.op in LOCK_OPS:
             self._desk.ask(client, request)
         elif self._hangs:
-            self._clients.answer(client, self._reply(Answer(False, self._trouble())))
+            self._clients.answer(client, self._reply_to(Task(None), Answer(False, self._trouble())))
         else:
             if request.op == "close_all":
                 self._drop_openings()
@@ -305,7 +249,7 @@ class KeeperLoop:
     def _on_locked(self, client: Client, answer: Answer, done: Done | None) -> None:
         """The locks on disk have changed, or not; what a new one covers is shut before whoever asked is answered."""
         if done is None:
-            self._clients.answer(client, self._reply(answer))
+            self._clients.answer(client, self._reply_to(Task(None), answer))
             return
         self._say(done.told)
         task = Task(None, client, done)
@@ -338,64 +282,15 @@ class KeeperLoop:
         return self._picture.ready and not self._hangs and self._recovery is None
 
     def _reply_to(self, task: Task, answer: Answer) -> bytes:
-        """The answer to a task; a lock stands, whatever came of shutting what it covers."""
-        if task.done is None:
-            return self._reply(answer, task.request)
-        closings = {closing.run: closing for closing in answer.closings}
-        head = self._head()
-        return reply(ok=True, why=answer.why, told=task.done.told, closings=self._closings(closings), **head)
-
-    def _reply(self, answer: Answer, request: Request | None = None) -> bytes:
-        """The answer, with all closings that came of it and the earlier one of a run that no longer is open."""
-        closings = {closing.run: closing for closing in answer.closings}
-        run = request.run if request is not None else None
-        if run is not None and run in self._picture.closings and not self._holds(run):
-            closings[run] = self._picture.closings[run]
-        return reply(ok=answer.ok, why=answer.why, closings=self._closings(closings), **self._head())
-
-    def _holds(self, run: str) -> bool:
-        return any(opening.run == run for opening in self._picture.openings)
-
-    def _head(self) -> dict[str, Any]:
-        return {"session": self._session, "ready": self._is_ready(), "lock_mark": self._locks.mark()}
+        now_s, ready = self._clock.now_s(), self._is_ready()
+        if task.done is not None:
+            return self._replies.locked(task.done, answer, now_s, ready=ready)
+        run = None if task.request is None else task.request.run
+        return self._replies.answer(self._picture, answer, now_s, ready=ready, run=run)
 
     def _status(self) -> bytes:
         now_s = self._clock.now_s()
-        picture = self._picture
-        outputs = {
-            opening.output: {
-                "run": opening.run,
-                "open_s": round(now_s - opening.opened_s, 3),
-                "left_s": round(max(0.0, opening.lease_end_s - now_s), 3),
-                "planned_left_s": round(max(0.0, opening.planned_end_s - now_s), 3),
-                "closing": opening.closing,
-            }
-            for opening in picture.openings
-        }
-        off_ago_s = round(now_s - picture.all_off_s, 3) if math.isfinite(picture.all_off_s) else None
-        return reply(
-            ok=True,
-            why="",
-            alarm=self._trouble(),
-            outputs=outputs,
-            count=self._core.outputs,
-            off_ago_s=off_ago_s,
-            closings=self._closings(picture.closings),
-            locks=plain(self._locks.standing),
-            **self._head(),
-        )
-
-    def _closings(self, closings: dict[str, Closing]) -> dict[str, dict[str, Any]]:
-        now_s = self._clock.now_s()
-        return {
-            run: {
-                "output": closing.output,
-                "open_s": round(closing.open_s, 3),
-                "ago_s": round(max(0.0, now_s - closing.at_s), 3),
-                "why": closing.why,
-            }
-            for run, closing in closings.items()
-        }
+        return self._replies.status(self._picture, now_s, ready=self._is_ready(), trouble=self._trouble())
 
 
 def _after(action: Callable[[], None]) -> Answer:

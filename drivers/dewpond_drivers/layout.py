@@ -17,11 +17,12 @@ class TargetRefused(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Outputs by zone and by supply; ``zones`` are zone id -> (output, supply id), ``masters`` supply id -> output."""
+    """Outputs by zone and by supply: zone id -> (output, supply id), and supply id -> output of its master and pump."""
 
     zones: Mapping[str, tuple[int, str]] = field(default_factory=dict)
     supplies: frozenset[str] = frozenset()
     masters: Mapping[str, int] = field(default_factory=dict)
+    pumps: Mapping[str, int] = field(default_factory=dict)
 
     def outputs_of(self, target: str) -> tuple[int, ...]:
         """The outputs of a zone's id, ``supply:ID`` or ``site``; of the site all that the file names.
@@ -46,30 +47,40 @@ class Layout:
         return tuple(sorted(self.masters[s] for s in supplies if s in self.masters and self.masters[s] in running))
 
     def _sorted(self, zones: Collection[str], supply: str | None = None) -> tuple[int, ...]:
-        masters = [output for fed, output in self.masters.items() if supply in (None, fed)]
-        return tuple(sorted({*(self.zones[zone][0] for zone in zones), *masters}))
+        heads = [output for fed, output in (*self.masters.items(), *self.pumps.items()) if supply in (None, fed)]
+        return tuple(sorted({*(self.zones[zone][0] for zone in zones), *heads}))
 
 
 def read_layout(site_file: Path) -> Layout:
     """Read zones and supplies. Raises OSError or ValueError for an unreadable file; odd entries are left out."""
     tables = tomllib.loads(site_file.read_text(encoding="utf-8"))
-    supplies = {str(entry["id"]): entry for entry in _entries(tables, "supply") if "id" in entry}
+    supplies = {str(entry["id"]): entry for entry in entries(tables, "supply") if "id" in entry}
     only = next(iter(supplies)) if len(supplies) == 1 else ""
     zones = {}
-    for entry in _entries(tables, "zone"):
-        output = _output(entry.get("output"))
+    for entry in entries(tables, "zone"):
+        output = output_number(entry.get("output"))
         if "id" in entry and output is not None:
             zones[str(entry["id"])] = (output, str(entry.get("supply", only)))
-    masters = {supply: _output(entry.get("master")) for supply, entry in supplies.items()}
-    return Layout(zones, frozenset(supplies), {supply: out for supply, out in masters.items() if out is not None})
+    masters = {supply: output_number(entry.get("master")) for supply, entry in supplies.items()}
+    pumps = {supply: _pump_output(entry.get("pump")) for supply, entry in supplies.items()}
+    return Layout(zones, frozenset(supplies), _known(masters), _known(pumps))
 
 
-def _entries(tables: Mapping[str, Any], name: str) -> list[dict[str, Any]]:
+def _pump_output(table: Any) -> int | None:
+    return output_number(table.get("output")) if isinstance(table, dict) else None
+
+
+def _known(outputs: Mapping[str, int | None]) -> dict[str, int]:
+    return {supply: output for supply, output in outputs.items() if output is not None}
+
+
+def entries(tables: Mapping[str, Any], name: str) -> list[dict[str, Any]]:
+    """The tables of one name, as far as they are tables."""
     found = tables.get(name)
     return [entry for entry in found if isinstance(entry, dict)] if isinstance(found, list) else []
 
 
-def _output(written: Any) -> int | None:
+def output_number(written: Any) -> int | None:
     """An output as written in the site file, 3 or "relays:3"; None for anything else."""
     if isinstance(written, str):
         number = written.strip().removeprefix("relays:")

@@ -7,8 +7,8 @@ from collections import deque
 from collections.abc import Callable
 
 from dewpond_drivers.clients import Client
-from dewpond_drivers.keeper_core import Answer, KeeperCore
-from dewpond_drivers.layout import SITE, TargetRefused
+from dewpond_drivers.keeper_facts import Answer
+from dewpond_drivers.layout import TargetRefused
 from dewpond_drivers.locks import Done, LockBook, LockRefused
 from dewpond_drivers.wire import Request
 from dewpond_drivers.worker import Worker
@@ -57,22 +57,6 @@ class LockDesk:
         if self._client is not None:
             self._on_locked(self._client, answer, self._done)
         self._go_on()
-
-
-def shut_for(core: KeeperCore, done: Done, now_s: float) -> Answer:
-    """Shut what a new lock covers, and a master that is left without a running zone. ``done.lock`` must be there."""
-    lock = done.lock
-    assert lock is not None  # noqa: S101 - only a new lock is shut for
-    why = f"stopped: {lock.words()}"
-    if lock.target == SITE:
-        return core.close_all(now_s, why)
-    covered = [output for output in range(1, core.outputs + 1) if lock.covers(output)]
-    running = {opening.output for opening in core.openings}.difference(covered)
-    answers = [core.close(output, None, now_s, why) for output in covered]
-    answers += [core.close(output, None, now_s, why) for output in done.layout.idle_masters(covered, running)]
-    closings = tuple(closing for answer in answers for closing in answer.closings)
-    failed = [answer.why for answer in answers if not answer.ok]
-    return Answer(not failed, failed[0] if failed else "", closings)
 
 
 def _change(book: LockBook, request: Request) -> Done:

@@ -8,10 +8,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, ClassVar
 
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable
 from dewpond_drivers.faults import library, reaching, switch_each_off
+from dewpond_drivers.resources import hosts, serial_port
 
 ILLEGAL_FUNCTION = 1  # Modbus Application Protocol 1.1b3, ch. 7: the board does not know this function code
 
@@ -48,8 +50,11 @@ class ModbusSettings:
         return problems
 
     def resources(self, outputs: int) -> list[str]:
-        place = f"modbus:{self.host}:{self.port}" if self.host else f"serial:{self.serial}"
-        return [f"{place}:{self.device_id}:{self.first_coil + number}" for number in range(outputs)]
+        if self.serial:
+            return [serial_port(Path(self.serial))]
+        coils = range(self.first_coil, self.first_coil + outputs)
+        places = hosts(self.host, self.port)
+        return [f"modbus {place} device {self.device_id} coil {coil}" for place in places for coil in coils]
 
 
 class ModbusDriver:

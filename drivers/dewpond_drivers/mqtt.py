@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable
 from dewpond_drivers.faults import reaching, switch_each_off
+from dewpond_drivers.resources import url_places
 from dewpond_drivers.templates import fill, names_outputs, read_secret, switch_word
 
 KEEPALIVE_S = 10
@@ -87,7 +88,8 @@ class MqttSettings:
         return named if named and named != "none" else self.broker
 
     def resources(self, outputs: int) -> list[str]:
-        return [f"{self.address()}:{fill(self.command_topic, output)}" for output in range(1, outputs + 1)]
+        topics = [fill(self.command_topic, output) for output in range(1, outputs + 1)]
+        return [f"mqtt {place} {topic}" for place in url_places(self.address(), PORTS) for topic in topics]
 
 
 class MqttDriver:

@@ -10,6 +10,7 @@ from typing import Any, ClassVar
 from dewpond_drivers.driver import DriverFault, DriverRefused, DriverUnreachable
 from dewpond_drivers.faults import library, reaching, switch_each_off
 from dewpond_drivers.frames import build, frame_problem, length, read_bits
+from dewpond_drivers.resources import serial_port
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +55,7 @@ class SerialSettings:
         return [problem for problem in problems if problem]
 
     def resources(self, _outputs: int) -> list[str]:
-        return [f"serial:{self.port.resolve()}"]
+        return [serial_port(self.port)]
 
 
 class SerialDriver:

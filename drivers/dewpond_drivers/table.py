@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond_drivers.driver import ValveDriver
+from dewpond_drivers.valves import KEYS, Valves, closing_pairs, take_valves, two_wire_fault
 
 GROUP = "dewpond.valve_drivers"
 MOST_OUTPUTS = 1024
@@ -28,12 +29,13 @@ class TableRefused(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class RelaysTable:
-    """``[relays]`` as written: ``options`` are the keys of the driver itself."""
+    """``[relays]`` as written: ``options`` are the keys of the driver itself, ``valves`` what hangs on the relays."""
 
     site_file: Path
     driver: str
     outputs: int
     options: Mapping[str, Any]
+    valves: Valves
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,8 @@ def read_relays(site_file: Path) -> RelaysTable:
     if not isinstance(table, dict):
         raise TableRefused(f"{site_file.name}: there is no [relays] table; add one with driver and outputs")
     driver, outputs = table.pop("driver", None), table.pop("outputs", None)
-    faults = []
+    valves, about_valves = take_valves(table)
+    faults = [f"{_place(site_file)} {fault}" for fault in about_valves]
     if not isinstance(driver, str) or not driver:
         faults.append(f'{_place(site_file)} driver ({driver!r}) must be a driver\'s name; write driver = "simulated"')
     if type(outputs) is not int or not 1 <= outputs <= MOST_OUTPUTS:
@@ -65,7 +68,25 @@ def read_relays(site_file: Path) -> RelaysTable:
         )
     if faults:
         raise TableRefused("\n".join(faults))
-    return RelaysTable(site_file, str(driver), int(str(outputs)), table)
+    return RelaysTable(site_file, str(driver), int(str(outputs)), table, valves)
+
+
+def build_driver(kind: type[ValveDriver], settings: Any, table: RelaysTable, **extra: Any) -> ValveDriver:
+    """The driver, without touching hardware. Raises TableRefused where it may not drive what hangs on the relays."""
+    driver = kind(settings, table.outputs, **extra)
+    fault = two_wire_fault(driver, table.valves)
+    if fault:
+        raise TableRefused(f'{_place(table.site_file)} driver "{table.driver}": {fault}')
+    return driver
+
+
+def read_pairs(table: RelaysTable) -> dict[int, int]:
+    """Closing output by opening output of the latching valves. Raises TableRefused, naming zone or supply."""
+    tables = tomllib.loads(table.site_file.read_text(encoding="utf-8"))
+    pairs, faults = closing_pairs(tables, table.valves, table.outputs)
+    if faults:
+        raise TableRefused("\n".join(f"{table.site_file.name}, {fault}" for fault in faults))
+    return pairs
 
 
 def find_driver(table: RelaysTable) -> type[ValveDriver]:
@@ -114,7 +135,7 @@ def examine(site_file: Path) -> Examined:
     try:
         table = read_relays(site_file)
         kind = find_driver(table)
-        driver = kind(settings_for(kind, table), table.outputs)
+        driver = build_driver(kind, settings_for(kind, table), table)
     except TableRefused as refused:
         return Examined(tuple(str(refused).splitlines()))
     return Examined((), driver.holds_when_cut_off, driver.timed_on)
@@ -125,7 +146,7 @@ def _place(site_file: Path) -> str:
 
 
 def _unknown(table: RelaysTable, key: str, fields: Mapping[str, Any]) -> str:
-    known = ", ".join(["driver", "outputs", *fields])
+    known = ", ".join(["driver", "outputs", *KEYS, *fields])
     fault = f'{key} is not a key of driver "{table.driver}"; its keys are: {known}; correct or remove it'
     return f"{_place(table.site_file)} {fault}"
 

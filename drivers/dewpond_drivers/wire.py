@@ -1,10 +1,10 @@
 """The keeper's words on its socket: one JSON object a line, each way.
 
-Requests: ``{"op": "hello" | "status" | "open" | "renew" | "close" | "close_all", ...}`` with ``output`` (from 1),
-``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong; ``lock`` and ``unlock`` with ``target``, ``who``,
-``reason`` and ``owner``; ``winter_close`` and ``winter_open`` with ``who`` and ``signed``; ``locks``. Replies:
-``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by kind. A line may be 4 KiB long; what cannot be
-understood is refused, never acted on.
+Requests: ``{"op": "hello" | "status" | "open" | "renew" | "close" | "close_all" | "click", ...}`` with ``output`` (from
+1; to close, a zone's id as ``target`` will do), ``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong;
+``lock`` and ``unlock`` with ``target``, ``who``, ``reason`` and ``owner``; ``winter_close`` and ``winter_open`` with
+``who`` and ``signed``; ``locks``. Replies: ``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by
+kind. A line may be 4 KiB long; what cannot be understood is refused, never acted on.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 LONGEST_LINE = 4096
 MOST_SECONDS = 1e9
 LOCK_OPS = ("lock", "unlock", "winter_close", "winter_open")
-OPS = ("hello", "status", "locks", "open", "renew", "close", "close_all", *LOCK_OPS)
+OPS = ("hello", "status", "locks", "open", "renew", "close", "close_all", "click", *LOCK_OPS)
 MOST_SIGNED = 20
 
 
@@ -49,15 +49,16 @@ def parse(line: bytes) -> Request:
     if not isinstance(body, dict) or body.get("op") not in OPS:
         raise LineRefused(f'a request is an object with "op" one of {", ".join(OPS)}')
     op = str(body["op"])
-    switches = op in ("open", "renew", "close")
+    switches = op in ("open", "renew", "close", "click")
+    by_name = op == "close" and "output" not in body and "target" in body
     return Request(
         op=op,
-        output=_whole(body, "output") if switches else 0,
+        output=_whole(body, "output") if switches and not by_name else 0,
         run=_text(body, "run") if op in ("open", "renew") or (op == "close" and body.get("run") is not None) else None,
         lease_s=_seconds(body, "lease_s") if op in ("open", "renew") else 0.0,
         planned_s=_seconds(body, "planned_s") if op == "open" else 0.0,
         who=_text(body, "who") if body.get("who") is not None else "",
-        target=_text(body, "target") if op in ("lock", "unlock") else "",
+        target=_text(body, "target") if by_name or op in ("lock", "unlock") else "",
         reason=_text(body, "reason") if op in LOCK_OPS and body.get("reason") is not None else "",
         owner=body.get("owner") is True,
         signed=_texts(body, "signed") if op == "winter_open" else (),

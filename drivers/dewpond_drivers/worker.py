@@ -10,7 +10,7 @@ import socket
 import threading
 from collections.abc import Callable
 
-from dewpond_drivers.keeper_core import Answer
+from dewpond_drivers.keeper_facts import Answer
 
 Job = Callable[[], Answer]
 

@@ -76,6 +76,11 @@ class Conductor:
             seat.sent = int(message.get("sent", 0))
             seat.processed = message.get("done")
 
+    @property
+    def seated(self) -> frozenset[str]:
+        """Names of the participants present."""
+        return frozenset(seat.name for seat in self._seats.values())
+
     def last_turn(self, seat_id: int) -> Turn:
         """The last turn given to that participant."""
         return Turn(seat_id, self._seats[seat_id].seq)

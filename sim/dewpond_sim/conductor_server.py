@@ -100,6 +100,7 @@ class ConductorServer:
         self._pace = pace or Pace(real_s)
         self._patience_s = patience_s
         self._core = Conductor(expected=expected)
+        self._seated = self._core.seated
         self._shared_now = _SharedNow(Path(f"{path}.now"))
         self._links: dict[int, _Link] = {}
         self._numbers = itertools.count(1)
@@ -141,6 +142,11 @@ class ConductorServer:
         """The shared time in seconds since ``start``. Safe from any thread."""
         return self._core.now_s
 
+    @property
+    def seated(self) -> frozenset[str]:
+        """Names of the participants present. Kept by the serving thread, safe from any."""
+        return self._seated
+
     def _serve(self) -> None:
         while True:
             ready = self._ready(self._timeout_s())
@@ -180,6 +186,7 @@ class ConductorServer:
         link = self._links[number]
         if "join" in message:
             self._core.join(number, str(message["join"]), watches=bool(message.get("watches")))
+            self._seated = self._core.seated
             link.send(self._core.last_turn(number), start=self._start.isoformat())
             return
         self._core.hear(number, message)
@@ -191,6 +198,7 @@ class ConductorServer:
         self._selector.unregister(link.socket)
         link.socket.close()
         self._core.leave(number)
+        self._seated = self._core.seated
 
     def _advance(self) -> None:
         next_s = self._core.next_s()

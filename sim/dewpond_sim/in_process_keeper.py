@@ -7,7 +7,10 @@ from collections.abc import Iterable, Sequence
 from datetime import timedelta
 
 from dewpond.model.events import Event, KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
-from dewpond_drivers.keeper_core import Closing, KeeperCore, Opening
+from dewpond.model.site import Site
+from dewpond_drivers.keeper_core import KeeperCore
+from dewpond_drivers.keeper_facts import Closing, Opening
+from dewpond_drivers.pump_order import PumpHead, PumpOrder
 
 
 class InProcessKeeper:
@@ -103,6 +106,19 @@ class InProcessKeeper:
                 )
             )
         return events
+
+
+def pump_order(site: Site) -> PumpOrder:
+    """What the keeper reads from a site file about pumps, from the site itself."""
+    return PumpOrder(
+        PumpHead(
+            supply.pump.output,
+            frozenset(zone.output for zone in site.zones if zone.supply == supply.id),
+            supply.master_output,
+        )
+        for supply in site.supplies
+        if supply.pump is not None
+    )
 
 
 def _closed(closing: Closing, now: Now) -> ValveClosed:

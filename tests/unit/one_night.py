@@ -34,6 +34,7 @@ def question(depletion_mm, *, etc_mm=5.0, rain_mm=(0.0,), days=6, futures=1, raw
         "rain_mm": rain,
         "chance": np.ones((days, zones), bool),
         "misses": np.zeros(zones, int),
+        "care": np.ones(zones),
         "source": "given by hand",
     }
     return Question(**{**values, **changes})

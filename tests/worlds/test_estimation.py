@@ -90,7 +90,7 @@ def test_probes_that_fail_are_named_and_cost_no_water(newark, ground, bare_mm, k
     assert doubted(done) == {zone.id for zone in ground.zones}
 
 
-@pytest.mark.parametrize(("kind", "value"), [("none fell", 0.0), ("always wet", 5.0)])
+@pytest.mark.parametrize(("kind", "value"), [("never tips", 0.0), ("always wet", 5.0)])
 def test_a_stuck_gauge_beside_a_feed_is_named_and_costs_no_water(newark, ground, kind, value):
     """The feed is the second source of rain: water within 5 % of the same site without the gauge."""
     dry = replace(ground, sensors=tuple(item for item in ground.sensors if item.kind not in ("soil_moisture", "rain")))

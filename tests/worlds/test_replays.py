@@ -97,10 +97,7 @@ def _inside(window, start: datetime, end: datetime) -> bool:
 
 def _keeps(rule, zone, start: datetime, end: datetime) -> None:
     names = {"all", zone.id, zone.supply, "overhead" if zone.overhead else "drip"}
-    in_force = (rule.from_date is None or start.date() >= rule.from_date) and (
-        rule.until_date is None or start.date() <= rule.until_date
-    )
-    if not (rule.applies_to & names) or not in_force:
+    if rule.stages or not (rule.applies_to & names) or not rule.dates.includes(start.date()):
         return
     if rule.days.kind == "weekdays":
         assert start.weekday() in rule.days.weekdays

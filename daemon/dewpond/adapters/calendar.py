@@ -181,9 +181,14 @@ class Agenda:
         return next((fires for fires in _firings(entry, start, NEVER) if entry.date_of(fires) > newest), NEVER)
 
     def _fire(self, entry: CalendarEntry, wall: datetime) -> list[Event]:
-        start = max(self._next[entry.key] - _INSTANT, wall - LOOK_BACK)
-        firings = list(_firings(entry, start, wall))
-        self._next[entry.key] = _next_after(entry, wall)
+        fires = self._next[entry.key]
+        if fires < wall - LOOK_BACK:
+            fires = _next_after(entry, wall - LOOK_BACK)
+        firings = []
+        while fires <= wall and fires != NEVER:
+            firings.append(fires)
+            fires = _next_after(entry, fires)
+        self._next[entry.key] = fires
         wanted = firings if entry.every else firings[-1:]
         return [event for fires in wanted if self._is_new(entry, fires) for event in self._make(entry, fires, wall)]
 

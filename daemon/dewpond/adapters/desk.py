@@ -51,6 +51,12 @@ class OperatorDesk:
         depth_mm: float | None = None,
         program: str = "",
         percent: float | None = None,
+        by: str = "",
+        against_rule: bool = False,
+        target: str = "",
+        rule: str = "",
+        number: str = "",
+        stage: str = "",
         timeout_s: float = 15.0,
     ) -> OperatorReply:
         """Put a request to the brain and wait for its answer, at most ``timeout_s`` seconds.
@@ -75,6 +81,12 @@ class OperatorDesk:
                 depth_mm=depth_mm,
                 program=program,
                 percent=percent,
+                by=by,
+                against_rule=against_rule,
+                target=target,
+                rule=rule,
+                number=number,
+                stage=stage,
             )
             self._waiting.append(request)
             self._askers[request.request_id] = asker

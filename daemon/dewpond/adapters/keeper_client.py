@@ -1,4 +1,4 @@
-"""The daemon's side of the valve keeper: ``ports.Valves`` over its socket, and the direct way to close.
+"""The daemon's side of the valve keeper: ``ports.Valves`` over its socket.
 
 Nothing here raises for an operating fault: a keeper that is gone, deaf or not ready comes back as events. The keeper
 closes by itself what is not renewed, so losing it needs no action, only a record.
@@ -15,6 +15,8 @@ from typing import Any
 
 from dewpond.adapters.keeper_link import ANSWER_S, LOOK_S, KeeperLink, KeeperSilent
 from dewpond.adapters.keeper_locks import locks_known
+from dewpond.adapters.keeper_stop import plain
+from dewpond.crash_points import AtPoint, passed_by
 from dewpond.model.events import Event, KeeperFound, KeeperLost, Now, ValveClosed, ValveOpened, ValveRefused
 
 OVERRUN_S = 5.0  # a lease never reaches further beyond the planned end
@@ -42,16 +44,25 @@ class KeeperClient:
     lease_s : float      How long an opening lasts without renewal. [s]
     renew_s : float      How often leases are renewed. [s]
     look_s : float       How often an idle keeper is looked at, so that a restarted one is found. [s]
+    at : callable        Told each point at which a proof may end this process.
     """
 
-    def __init__(self, socket_path: Path, lease_s: float = 90.0, renew_s: float = 20.0, look_s: float = 20.0) -> None:
+    def __init__(
+        self,
+        socket_path: Path,
+        lease_s: float = 90.0,
+        renew_s: float = 20.0,
+        look_s: float = 20.0,
+        at: AtPoint = passed_by,
+    ) -> None:
         self._path = socket_path
+        self._at = at
         self._lease_s = lease_s
         self._renew_s = renew_s
         self._look_s = look_s
         self._link: KeeperLink | None = None
         self._held: dict[str, _Held] = {}
-        self._told: tuple[str, bool] | None = None  # session and readiness as last reported; None while lost
+        self._told: tuple[str, bool, bool] | None = None  # session, readiness, trouble as last told; None while lost
         self._lost = False
         self._lock_mark = ""  # of the locks as last reported
         self._due_s = -math.inf
@@ -83,8 +94,12 @@ class KeeperClient:
 
     def renew(self, now: Now) -> Sequence[Event]:
         """Renew what is held, ask again for what should be closed, look at an idle keeper, or look for a lost one."""
+        known = set(self._held)
         events = self._reach(now)
         if self._link is None:
+            return events
+        if self._held.keys() - known:
+            self._due_s = now.elapsed_s  # nothing found open is held any longer before the brain has agreed to it
             return events
         self._due_s = now.elapsed_s + self._renew_s
         for run_id, held in list(self._held.items()):
@@ -116,7 +131,7 @@ class KeeperClient:
         events = self._reach(now, insist=True)
         if run_id in self._held:
             self._held[run_id].closing = cause
-        answer = self._ask({"op": "close", "run": run_id, "output": output, "who": _plain(cause)}, now, events)
+        answer = self._ask({"op": "close", "run": run_id, "output": output, "who": plain(cause)}, now, events)
         if answer is None:
             return events
         known = self._take(answer, now, events)
@@ -133,7 +148,7 @@ class KeeperClient:
         events = self._reach(now, insist=True)
         for held in self._held.values():
             held.closing = cause
-        answer = self._ask({"op": "close_all", "who": _plain(cause)}, now, events)
+        answer = self._ask({"op": "close_all", "who": plain(cause)}, now, events)
         if answer is not None:
             self._take(answer, now, events)
             self._look(now, events)
@@ -162,7 +177,7 @@ class KeeperClient:
                 "op": "close",
                 "run": run_id,
                 "output": held.output,
-                "who": _plain(held.closing or "its planned end has passed"),
+                "who": plain(held.closing or "its planned end has passed"),
             }
         return {"op": "renew", "run": run_id, "output": held.output, "lease_s": min(self._lease_s, left_s)}
 
@@ -172,7 +187,7 @@ class KeeperClient:
         if self._link is not None or (self._lost and now.elapsed_s < self._due_s and not insist):
             return events
         try:
-            self._link = KeeperLink(self._path)
+            self._link = KeeperLink(self._path, self._at)
         except KeeperSilent as silent:
             self._lose(silent, now, events)
         else:
@@ -225,13 +240,25 @@ class KeeperClient:
                 events.append(self._closed_by_restart(run_id, now, float(answer["off_ago_s"])))
             else:
                 outputs[held.output] = run_id  # its relay is thought to stay as it was until all is known to be off
-        told = (str(answer["session"]), bool(answer["ready"]))
+        alarm = "" if answer["ready"] else str(answer.get("alarm", ""))
+        told = (str(answer["session"]), bool(answer["ready"]), bool(alarm))
         if told == self._told:
             return
         self._told, self._lost = told, False
         self._adopt(answer, now)
-        closed = {run_id: float(item["open_s"]) for run_id, item in answer["closings"].items()}
-        events.append(KeeperFound(at=now.wall, session=told[0], ready=told[1], open_outputs=outputs, closed=closed))
+        closings = answer["closings"].items()
+        events.append(
+            KeeperFound(
+                at=now.wall,
+                session=told[0],
+                ready=told[1],
+                open_outputs=outputs,
+                closed={run_id: float(item["open_s"]) for run_id, item in closings},
+                opened_at={run: self._held[run].opened_at for run in outputs.values() if run in self._held},
+                closed_at={run_id: now.wall - timedelta(seconds=float(item["ago_s"])) for run_id, item in closings},
+                alarm=alarm,
+            )
+        )
 
     def _adopt(self, answer: Answer, now: Now) -> None:
         """Look after what the keeper holds open for an earlier life of this daemon, until it is wanted no more."""
@@ -284,30 +311,3 @@ class KeeperClient:
     def _soon_if_unsettled(self, now: Now) -> None:
         if self._unsettled():
             self._due_s = min(self._due_s, now.elapsed_s + RETRY_S)
-
-
-def close_all_now(socket_path: Path, who: str) -> str:
-    """Have everything closed, past the daemon. Returns a sentence on what was done; raises KeeperSilent, an OSError."""
-    _close_now(socket_path, {"op": "close_all", "who": f"stopped by {_plain(who)}"})
-    return "All valves are shut."
-
-
-def close_output_now(socket_path: Path, output: int, who: str) -> str:
-    """Have one output closed, past the daemon. Returns a sentence on what was done; raises KeeperSilent, an OSError."""
-    _close_now(socket_path, {"op": "close", "output": output, "who": f"stopped by {_plain(who)}"})
-    return f"The valve at output {output} is shut."
-
-
-def _close_now(socket_path: Path, request: Answer) -> None:
-    link = KeeperLink(socket_path)
-    try:
-        answer = link.ask(request, ANSWER_S)
-    finally:
-        link.close()
-    if answer.get("ok") is not True:
-        raise KeeperSilent(f"the keeper could not close: {answer.get('why')}")
-
-
-def _plain(text: str) -> str:
-    """A cause as the keeper takes it: one line, printable, not too long."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)[:500]

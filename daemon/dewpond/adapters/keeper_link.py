@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond.adapters.unix_socket import short_name
+from dewpond.crash_points import AtPoint, passed_by
 
 CONNECT_S = 1.0
 ANSWER_S = 7.0  # the keeper itself waits 5 s for its relays
@@ -22,8 +23,9 @@ class KeeperSilent(OSError):
 class KeeperLink:
     """Connects at once. Raises KeeperSilent, after which the link is of no more use."""
 
-    def __init__(self, socket_path: Path) -> None:
+    def __init__(self, socket_path: Path, at: AtPoint = passed_by) -> None:
         self._path = socket_path
+        self._at = at
         self._rest = b""
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(CONNECT_S)
@@ -39,7 +41,9 @@ class KeeperLink:
         self._socket.settimeout(answer_s)
         try:
             self._socket.sendall(json.dumps(body).encode() + b"\n")
+            self._at(f"{body['op']}-sent")
             answer = json.loads(self._line())
+            self._at(f"{body['op']}-answered")
         except (OSError, ValueError) as fault:
             self.close()
             raise KeeperSilent(f"the keeper at {self._path} gives no answer: {fault}") from fault

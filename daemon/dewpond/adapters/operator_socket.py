@@ -214,9 +214,8 @@ def _status(view: SiteView, zone: str | None) -> Answer:
 
 def _plan(view: SiteView, zone: str | None) -> Answer:
     openings = [to_plain(opening) for opening in view.openings if zone in (None, opening.zone)]
-    night = {name: to_plain(getattr(view, name)) for name in ("window_date", "window_opens", "window_closes")}
-    programs = [to_plain(program) for program in view.programs]
-    return {**night, "timezone": view.timezone, "units": view.units, "openings": openings, "programs": programs}
+    names = ("window_date", "window_opens", "window_closes", "timezone", "units", "programs", "stage", "exemptions")
+    return {**{name: to_plain(getattr(view, name)) for name in names}, "openings": openings}
 
 
 def _reasons(view: SiteView, zone: str | None) -> Answer:

@@ -34,8 +34,9 @@ class SingleInstance:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             holder = os.pread(descriptor, 20, 0).decode(errors="replace").strip()
+            # Not "runs this site already": supervisors take a line with "ready" in it for the word they wait for.
             raise AlreadyRunning(
-                f"{self._path}: process {holder or 'unknown'} runs this site already; "
+                f"{self._path}: process {holder or 'unknown'} runs this site; "
                 "stop it first, or give this one another state folder"
             ) from None
         os.ftruncate(descriptor, 0)

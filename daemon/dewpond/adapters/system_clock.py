@@ -4,28 +4,30 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 
+from dewpond.adapters.clock_trust import EARLIEST_PLAUSIBLE, ClockTrust
+from dewpond.adapters.clock_witness import Witness
 from dewpond.model.events import Now
-
-# A wall clock before this has lost its battery: dewpond did not exist then.
-EARLIEST_PLAUSIBLE = datetime(2026, 1, 1, tzinfo=UTC)
 
 
 class SystemClock:
-    """Wall clock (UTC) and monotonic clock.
+    """Wall clock (UTC) and monotonic clock, and whether the first may be believed (see ``clock_trust``)."""
 
-    ``not_before`` is the newest time in the journal. A wall clock that stands before it is not trusted: it has not been
-    set since the machine came up.
-    """
-
-    def __init__(self, not_before: datetime = EARLIEST_PLAUSIBLE) -> None:
-        self._not_before = max(not_before, EARLIEST_PLAUSIBLE)
+    def __init__(
+        self,
+        not_before: datetime = EARLIEST_PLAUSIBLE,
+        *,
+        newest: Now | None = None,
+        witness: Callable[[], Witness] = Witness,
+    ) -> None:
+        self.trust = ClockTrust(not_before=not_before, newest=newest, witness=witness)
         self._woken = threading.Event()
 
     def now(self) -> Now:
-        wall = datetime.now(UTC)
-        return Now(wall=wall, elapsed_s=time.monotonic(), trusted=wall >= self._not_before)
+        wall, elapsed_s = datetime.now(UTC), time.monotonic()
+        return Now(wall=wall, elapsed_s=elapsed_s, trusted=self.trust.trusted(wall, elapsed_s))
 
     def wait(self, until_elapsed_s: float) -> None:
         remaining_s = until_elapsed_s - time.monotonic()

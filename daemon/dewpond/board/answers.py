@@ -11,7 +11,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from dewpond.board.sources import Alarm
 from dewpond.model.commands import RecordPlan
 from dewpond.model.operations import DEEPEST_MM, HIGHEST_PERCENT
-from dewpond.model.view import AlarmView, LockView, OpeningView, SiteView, SupplyView
+from dewpond.model.view import AlarmView, ExemptionView, LockView, OpeningView, SiteView, SupplyView
 
 MAX_MINUTES = 240.0
 HoldKind = Literal["treatment", "mowing", "event", "repair", "other"]
@@ -28,6 +28,8 @@ class WaterAsk(Asked):
     """Water one zone by hand, now."""
 
     minutes: Annotated[float, Field(gt=0, le=MAX_MINUTES, allow_inf_nan=False)]
+    against_rule: bool = False  # the rule of the place that forbids it is known, and the person insists
+    reason: Annotated[str, Field(max_length=200)] = ""
 
 
 class StopAsk(Asked):
@@ -63,6 +65,23 @@ class PercentAsk(Asked):
     """The share of its minutes a program runs at; null goes back to the site file."""
 
     percent: Annotated[float, Field(ge=0, le=HIGHEST_PERCENT, allow_inf_nan=False)] | None
+
+
+class ExemptAsk(Asked):
+    """Leave to pass over restrictions until an end: who gave it and why stand in ``reason``."""
+
+    target: Annotated[str, Field(min_length=1, max_length=200)]
+    until: AwareDatetime
+    reason: Annotated[str, Field(min_length=1, max_length=200)]
+    rule: Annotated[str, Field(max_length=200)] = ""
+
+
+class StageAsk(Asked):
+    """The stage of restriction in force, empty for none; without an end it lasts until the next word."""
+
+    stage: Annotated[str, Field(max_length=200)]
+    reason: Annotated[str, Field(min_length=1, max_length=200)]
+    until: AwareDatetime | None = None
 
 
 class ClearAsk(Asked):
@@ -116,6 +135,9 @@ class Status(Given):
     supplies: list[SupplyView]
     alarms: list[AlarmView]
     locks: list[LockView]
+    stage: str
+    exemptions: list[ExemptionView]
+    clock_doubt: str
 
 
 class PlannedOpening(Given):

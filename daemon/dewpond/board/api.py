@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Query, Request
 from fastapi.responses import Response
@@ -129,7 +129,9 @@ async def water(
     """Water a zone by hand. Answers when the daemon took it."""
     room = room_of(request.scope)
     zone_of(room.known_view(), zone_id)
-    return taken(await water_once(room, person_of(request).name, zone_id, body.minutes, idempotency_key))
+    insisting = body.reason if body.against_rule else None
+    answer = await water_once(room, person_of(request).name, zone_id, body.minutes, idempotency_key, insisting)
+    return taken(answer)
 
 
 @router.post("/stop")
@@ -185,6 +187,30 @@ async def percent(request: Request, name: str, body: answers.PercentAsk) -> answ
     return taken(await room.ask("percent", person_of(request).name, program=name, percent=body.percent))
 
 
+@router.post("/exemptions")
+async def exempt(request: Request, body: answers.ExemptAsk) -> answers.Taken:
+    """Record leave to pass over restrictions; it ends by itself."""
+    room, who = room_of(request.scope), person_of(request).name
+    leave = await room.ask("exempt", who, until=body.until, reason=body.reason, target=body.target, rule=body.rule)
+    return taken(leave)
+
+
+@router.post("/exemptions/{number}/end")
+async def end_exemption(request: Request, number: str) -> answers.Taken:
+    """End an exemption before its time."""
+    room = room_of(request.scope)
+    if number not in [item.number for item in room.known_view().exemptions]:
+        raise HTTPException(404, f"There is no exemption {number!r} on this site.")
+    return taken(await room.ask("end-exemption", person_of(request).name, number=number))
+
+
+@router.post("/stage")
+async def stage(request: Request, body: answers.StageAsk) -> answers.Taken:
+    """Declare the stage of restriction in force."""
+    room, who = room_of(request.scope), person_of(request).name
+    return taken(await room.ask("stage", who, until=body.until, reason=body.reason, stage=body.stage))
+
+
 @router.post("/alarms/clear")
 async def clear(request: Request, body: answers.ClearAsk) -> answers.Taken:
     """An alarm is dealt with; what it kept shut may run again."""
@@ -192,16 +218,22 @@ async def clear(request: Request, body: answers.ClearAsk) -> answers.Taken:
     return taken(await room.ask("clear", person_of(request).name, reason=body.key))
 
 
-async def water_once(room: Room, who: str, zone_id: str, minutes: float, key: str | None) -> Answer:
-    """Ask for water; a repeated key gives the first answer again and opens nothing."""
+async def water_once(
+    room: Room, who: str, zone_id: str, minutes: float, key: str | None, insisting: str | None = None
+) -> Answer:
+    """Ask for water; a repeated key gives the first answer again and opens nothing.
+
+    ``insisting`` is the reason of a person who knows that a rule of the place forbids it.
+    """
+    more: dict[str, Any] = {} if insisting is None else {"against_rule": True, "reason": insisting}
     if not key:
-        return await room.ask("water", who, zone=zone_id, seconds=minutes * 60)
-    before = room.once.begin(key, (who, zone_id, minutes))
+        return await room.ask("water", who, zone=zone_id, seconds=minutes * 60, **more)
+    before = room.once.begin(key, (who, zone_id, minutes, insisting))
     if before is not None:
         return before
     answer = None
     try:
-        answer = await room.ask("water", who, zone=zone_id, seconds=minutes * 60)
+        answer = await room.ask("water", who, zone=zone_id, seconds=minutes * 60, **more)
     finally:
         room.once.end(key, answer)
     return answer

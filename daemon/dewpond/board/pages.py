@@ -111,7 +111,8 @@ async def water(request: Request) -> Response:
     if minutes is None:
         answer = Answer(False, f"Minutes must be a number from 1 to {MAX_MINUTES:.0f}.")
     else:
-        answer = await water_once(room, person_of(request).name, zone_id, minutes, form.get("once"))
+        insisting = form.get("reason", "").strip()[:200] if form.get("against_rule") else None
+        answer = await water_once(room, person_of(request).name, zone_id, minutes, form.get("once"), insisting)
     return told(request, answer, f"/zone/{quote(zone_id, safe='')}")
 
 

@@ -131,8 +131,9 @@ class Room:
         depth_mm: float | None = None,
         program: str = "",
         percent: float | None = None,
+        **place: Any,
     ) -> Answer:
-        """Put a request to the daemon's loop."""
+        """Put a request to the daemon's loop; ``place`` are the fields of requests about the rules of the place."""
         ask: Callable[[], OperatorReply] = functools.partial(
             self.sources.desk.ask,
             action,
@@ -145,6 +146,7 @@ class Room:
             depth_mm=depth_mm,
             program=program,
             percent=percent,
+            **place,
         )
         reply = await anyio.to_thread.run_sync(ask, limiter=self._asking)
         return Answer(reply.accepted, reply.text)

@@ -126,7 +126,7 @@ def _irrigated_mm(table: ZoneTable, bookings: tuple[Booking, ...]) -> FloatArray
 def _actual_et(unstressed_mm: Any, depletion_mm: Any, taw_mm: Any, share_p: Any, evaporation_mm: Any = 0.0) -> Any:
     """(Ks Kcb + Ke) ETo of a step (FAO-56 eq. 80), never more than the roots still hold. [mm]"""
     wanted = unstressed_mm * stress_coefficient(depletion_mm, taw_mm, share_p) + evaporation_mm
-    return np.clip(np.minimum(wanted, taw_mm - depletion_mm), 0.0, None)
+    return np.maximum(np.minimum(wanted, taw_mm - depletion_mm), 0.0)
 
 
 def learn_eto(soil: SoilState, day: date, fact: EtoFact | None, assumed: EtoFact) -> SoilState:
@@ -219,10 +219,15 @@ def depletion_at(
     return depletion
 
 
+def may_close(soil: SoilState) -> bool:
+    """Whether a date is over that is still open."""
+    return soil.day is not None and soil.ended is not None and soil.day <= soil.ended
+
+
 def closable(soil: SoilState, days: LocalDays, now_s: float, assumed: EtoFact) -> tuple[SoilState, date] | None:
     """The next date that can be closed now, its weather known or overdue; None while it must stay open."""
     day = soil.day
-    if day is None or soil.ended is None or day > soil.ended:
+    if day is None or not may_close(soil):
         return None
     if day not in soil.eto or day not in soil.rain:
         if now_s < days.end_s(day) + OVERDUE_S:

@@ -11,13 +11,20 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from dewpond.brain import (
+    attended,
+    attended_desk,
     beliefs,
+    clock_doubt,
     cooling,
     establishment,
     flow_watch,
+    headworks,
     holds,
     locks,
     pipe_watch,
+    place_desk,
+    place_now,
+    pumps,
     sequencer,
     weather_holds,
 )
@@ -29,6 +36,7 @@ from dewpond.brain.rules import forecasts, plugged
 from dewpond.brain.sequencer import Told
 from dewpond.brain.state import EtoFact, SensorState, State
 from dewpond.model import events as ev
+from dewpond.model import valve_kinds
 from dewpond.model.commands import Command, RecordReason
 from dewpond.model.copying import replace
 from dewpond.model.events import Event, Now, ReadingsArrived
@@ -38,6 +46,7 @@ from dewpond.model.site import Site
 QUIET = timedelta(days=1)  # a fault of the service that is not seen again for this long counts as over
 
 
+STEP_WORTH_PLANNING_S = 60.0  # a smaller step of the clock leaves the night as it is planned
 NEVER_HEARD = SensorState(at_s=0.0, value=math.nan)
 NEW_WEATHER = ev.ReferenceEtKnown | ev.RainKnown | ev.ForecastKnown
 
@@ -68,17 +77,19 @@ class Brain:
 
     def step(self, state: State, events: Sequence[Event], now: Now) -> Step:
         """Take up events in order, close dates that are over, and move the valves that are due."""
-        state, commands = self._readings(state, [event for event in events if isinstance(event, ReadingsArrived)], now)
+        blocks = [event for event in events if isinstance(event, ReadingsArrived)]
+        state, commands = self._readings(state, blocks, now) if blocks else (state, [])
         for event in events:
             state, told = self._take(state, event, now)
             commands += told
         new_weather = any(isinstance(event, NEW_WEATHER) for event in events)
-        duties = (self._close_days, self._expire, *((self._replan,) if new_weather else ()), self._cool, self._run)
+        replan = (self._replan,) if new_weather else ()
+        duties = (self._close_days, self._expire, *replan, self._attended, self._cool, self._run)
         for duty in duties:
             state, told = duty(state, now)
             commands += told
         reasons = tuple(command.reason for command in commands if isinstance(command, RecordReason))
-        return Step(state, tuple(commands), self._wake_s(state, now), reasons)
+        return Step(state, tuple(pumps.pumps_first(commands)), self._wake_s(state, now), reasons)
 
     def _take(self, state: State, event: Event, now: Now) -> Told:
         match event:
@@ -94,14 +105,13 @@ class Brain:
             case ev.DayEnded():
                 return replace(state, soil=replace(state.soil, ended=event.date)), []
             case ev.OperatorAsked():
-                return holds.on_asked(self.ground, state, event, now)
+                return self._asked(state, event, now)
             case ev.ServiceStarted():
-                state = replace(sequencer.on_started(state, now), site_digest=event.site_digest)
-                return self._asked_again(state, now)
+                return self._started(state, event, now)
             case ev.RuleAnswered():
                 return self._rule_answered(state, event, now)
-            case ev.ClockStepped():
-                return replace(state, clock_set_s=now.elapsed_s), []
+            case ev.ClockStepped() | ev.ClockJudged():
+                return self._clock(state, event, now)
             case ev.ServiceStopping():
                 return replace(state, keeper_ready=False), []
             case ev.ReadingRejected():
@@ -109,27 +119,35 @@ class Brain:
             case _:
                 return self._valves_and_links(state, event, now)
 
+    def _asked(self, state: State, event: ev.OperatorAsked, now: Now) -> Told:
+        if event.action in attended_desk.ACTIONS:
+            return attended_desk.on_asked(self.ground, state, event, now)
+        on_asked = place_desk.on_asked if event.action in place_desk.ACTIONS else holds.on_asked
+        return on_asked(self.ground, state, event, now)
+
     def _valves_and_links(self, state: State, event: Event, now: Now) -> Told:
         match event:
+            case ev.ValveOpened() | ev.ValveClosed() | ev.ValveRefused() if attended.is_attended(event.run_id):
+                return attended.on_valve(self.ground, state, event, now)
             case ev.ValveOpened():
                 return sequencer.on_opened(state, event, now)
             case ev.ValveClosed():
                 return sequencer.on_closed(self.ground, state, event, now)
             case ev.ValveRefused():
-                return sequencer.on_refused(state, event, now)
+                return sequencer.on_refused(self.ground, state, event, now)
             case ev.KeeperFound():
+                state, tests = attended.on_keeper_found(state, event, now)
                 state, told = sequencer.on_keeper_found(self.ground, state, event, now)
                 state, over = cleared(state, "keeper", now, "the keeper answers again")
-                return state, told + over + sequencer.closed_topics(self.ground, state, now)
+                state, unsure = self._relays(state, event, now)
+                return state, tests + told + over + unsure + sequencer.closed_topics(self.ground, state, now)
             case ev.LocksKnown():
                 state, told = locks.learn(self.ground, state, event, now)
                 state, planned = self._replan(state, now)
                 return state, told + planned
             case ev.KeeperLost():
                 lost = replace(state, keeper_ready=False)
-                text = (
-                    f"The valve keeper does not answer ({event.why}); open valves close by themselves in two minutes."
-                )
+                text = f"The valve keeper does not answer ({event.why}); {valve_kinds.when_lost(self.ground.site)}."
                 return raised(lost, "keeper", "keeper_lost", text, now)
             case ev.BrokerChanged():
                 return replace(state, broker_connected=event.connected), []
@@ -137,6 +155,15 @@ class Brain:
                 return raised(state, f"fault/{event.part}", "service_fault", event.text, now)
             case _:
                 return state, []
+
+    def _relays(self, state: State, event: ev.KeeperFound, now: Now) -> Told:
+        """The keeper cannot say that everything is off, or can again."""
+        if event.ready:
+            return cleared(state, "relays", now, "the relays answer again, everything was switched off")
+        if not event.alarm:
+            return state, []  # it has only just begun
+        text = f"A valve may be open: {event.alarm}. Look at the valves and shut the water by hand."
+        return raised(state, "relays", "relays_unsure", text, now)
 
     def _readings(self, state: State, blocks: Sequence[ReadingsArrived], now: Now) -> Told:
         """What was read was true before anything else of this step: take it up first, all sensors at once."""
@@ -154,11 +181,11 @@ class Brain:
             supply = self._meters.get(block.sensor)
             if supply is not None:
                 state = flow_watch.on_meter(state, supply, block)
+                state, announced = attended.on_meter(state, supply, block, now)
                 state, told = pipe_watch.on_meter(self.ground, state, supply, (block, blocks), now)
-                commands += told
+                commands += announced + told
                 metered[supply] = None
-        if blocks:
-            state = weather_holds.hear(self.ground, replace(state, sensors=sensors), blocks)
+        state = weather_holds.hear(self.ground, replace(state, sensors=sensors), blocks)
         for supply in metered:
             state, told = flow_watch.tell_flow(state, supply, now)
             commands += told
@@ -207,6 +234,26 @@ class Brain:
         state, planned = self._replan(state, now)
         return state, [*told, *planned]
 
+    def _clock(self, state: State, event: ev.ClockStepped | ev.ClockJudged, now: Now) -> Told:
+        if isinstance(event, ev.ClockJudged):
+            return clock_doubt.on_judged(self.ground, state, event, now)
+        state = replace(state, clock_set_s=now.elapsed_s)
+        # Runs whose hour a step has leapt over find a place in what is left of the night; begun ones are left alone.
+        return self._replan(state, now) if abs(event.step_s) >= STEP_WORTH_PLANNING_S else (state, [])
+
+    def _started(self, state: State, event: ev.ServiceStarted, now: Now) -> Told:
+        """The daemon came up; under another site file or time zone the night is decided anew within its hours."""
+        same_file = state.site_digest in ("", event.site_digest)
+        state = replace(sequencer.on_started(state, now), site_digest=event.site_digest)
+        commands: list[Command] = []
+        if not same_file:
+            state, told = place_now.under_new_file(self.ground, state, now)
+            state, planned = self._replan(state, now)
+            commands = [*told, *planned]
+        state, over = attended.on_started(state, now)
+        state, asked = self._asked_again(state, now)
+        return state, [*commands, *over, *asked]
+
     def _asked_again(self, state: State, now: Now) -> Told:
         """A question to a plug-in does not outlive the process that carried it."""
         words = plugged.unanswered_dropped(state.rule_words)
@@ -220,7 +267,8 @@ class Brain:
 
     def _close_days(self, state: State, now: Now) -> Told:
         commands: list[Command] = []
-        while state.soil.day is not None:
+        while beliefs.may_close(state.soil) and now.trusted:
+            assert state.soil.day is not None  # noqa: S101 - as ``may_close`` says
             assumed = self.ground.assumed_eto(state.soil, state.soil.day)
             found = beliefs.closable(state.soil, self.ground.days, now.wall.timestamp(), assumed)
             if found is None:
@@ -237,7 +285,11 @@ class Brain:
         return state, commands
 
     def _expire(self, state: State, now: Now) -> Told:
+        if not now.trusted:  # a wrong clock must not end what people have set an end to
+            return state, []
         state, told = holds.expire_holds(pipe_watch.expire(state, now), now)
+        state, changed = place_desk.expire(self.ground, state, now)
+        told = [*told, *changed]
         quiet = [
             key for key, alarm in state.alarms.items() if key.startswith("fault/") and now.wall - alarm.since > QUIET
         ]
@@ -249,14 +301,21 @@ class Brain:
     def _cool(self, state: State, now: Now) -> Told:
         return cooling.due(self.ground, state, now)
 
+    def _attended(self, state: State, now: Now) -> Told:
+        return attended.due(self.ground, state, now)
+
     def _run(self, state: State, now: Now) -> Told:
         return sequencer.run_due(self.ground, state, now)
 
     def _wake_s(self, state: State, now: Now) -> float:
-        wake_s = sequencer.next_wake_s(state, now)
+        wake_s = min(sequencer.next_wake_s(state, now), headworks.next_wake_s(self.ground, state, now))
+        wake_s = min(wake_s, attended.next_wake_s(state))
         ends = [hold.until for hold in state.holds.values()]
         ends += [wish.by for wish in state.water_ins.values() if wish.by is not None]
+        ends += [leave.until for leave in state.place.exemptions.values()]
+        ends += [state.place.stage.until] if state.place.stage and state.place.stage.until else []
+        ends = ends if now.trusted else []
         for end in ends:
             wake_s = min(wake_s, now.elapsed_s + (end - now.wall).total_seconds())
-        free_at = pipe_watch.next_end(state)
+        free_at = pipe_watch.next_end(state) if now.trusted else None
         return wake_s if free_at is None else min(wake_s, now.elapsed_s + (free_at - now.wall).total_seconds())

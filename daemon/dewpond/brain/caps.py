@@ -12,7 +12,7 @@ import math
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import NightState, State
-from dewpond.brain.water_need import LEAST_OPENING_S, Need, night_cap_s
+from dewpond.brain.water_need import Need, least_run_s, night_cap_s
 from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
@@ -53,6 +53,8 @@ def left(ground: Ground, state: State, zone: Zone, at_s: float) -> tuple[float, 
 
 def limited(ground: Ground, state: State, zone: Zone, need: Need, window: NightState) -> Need:
     """A need cut to what the caps leave in a night's window; what is cut waits for the following nights."""
+    if not need.water:
+        return need
     dates = dict.fromkeys(ground.days.date_at(at_s) for at_s in (window.opens_s, window.closes_s - 1.0))
     days_s = sum(
         max(0.0, day_cap_s(zone) - _ran_s(state, zone.id, ground.days.start_s(day), ground.days.end_s(day)))
@@ -60,16 +62,16 @@ def limited(ground: Ground, state: State, zone: Zone, need: Need, window: NightS
     )
     week_s = max(0.0, week_cap_s(zone) - _ran_s(state, zone.id, window.opens_s - WEEK_S, window.closes_s))
     left_s = math.floor(min(days_s, week_s))
-    if not need.water or need.seconds <= left_s:
+    if need.seconds <= left_s:
         return need
     cap = f"{day_cap_s(zone) / 60:.0f} min a day" if days_s <= week_s else f"{week_cap_s(zone) / 60:.0f} min a week"
     told = f"The zone's cap of {cap} is reached: {(need.seconds - left_s) / 60:.0f} min are carried to the next nights."
     limits = (*need.limits, told)
-    if left_s < LEAST_OPENING_S:
+    if left_s < least_run_s(zone):
         return replace(need, water=False, net_mm=0.0, seconds=0.0, limits=limits)
     return replace(need, net_mm=need.net_mm * left_s / need.seconds, seconds=float(left_s), limits=limits)
 
 
 def _ran_s(state: State, zone_id: str, from_s: float, to_s: float) -> float:
-    spans = state.ran.get(zone_id, ())
-    return math.fsum(max(0.0, min(start + open_s, to_s) - max(start, from_s)) for start, open_s in spans)
+    near = [span for span in state.ran.get(zone_id, ()) if span[0] < to_s and span[0] + span[1] > from_s]
+    return math.fsum(min(start + open_s, to_s) - max(start, from_s) for start, open_s in near)

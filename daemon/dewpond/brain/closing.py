@@ -21,13 +21,19 @@ from dewpond.model.states import ValveState
 S = ValveState
 Told = tuple[State, list[Command]]
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
+DONE_WITHIN_S = 1.0  # an opening that ended so near its planned end ran whole
 
 
-def finish(ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now) -> Told:
-    """An opening is over after ``open_s`` seconds of water: book it, record it, queue what a fault left of it."""
+def finish(
+    ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now, closed_at: datetime | None = None
+) -> Told:
+    """An opening is over after ``open_s`` seconds of water: book it, record it, queue what a fault left of it.
+
+    Its begin counts back from ``closed_at``, or from now where nobody knows, unless it was told of at the time.
+    """
     open_s = round(open_s, 3)
-    cause = item.close_cause or why
-    start = item.opened_at or now.wall - timedelta(seconds=open_s)
+    cause = _cause(item, open_s, why)
+    start = item.opened_at or (closed_at or now.wall) - timedelta(seconds=open_s)
     commands: list[Command] = []
     gross_mm = 0.0
     if open_s > 0.0:
@@ -42,13 +48,22 @@ def finish(ground: Ground, state: State, item: Opening, open_s: float, why: str,
     state = replace(without(state, item), finished=finished)
     short_s = item.seconds - open_s
     remainder = _remainder(item, open_s, cause, now)
+    if open_s <= 0.0 and remainder is None:
+        commands.append(_row(ground, state, item, start, 0.0, 0.0, cause))  # nothing was given, and this says why
     if remainder is not None:
         state = replace(
             state, openings=tuple(sorted((*state.openings, remainder), key=lambda o: (o.start_s, o.run_id)))
         )
-    word = "done" if short_s < 1.0 else "planned" if remainder else "shortened"
+    word = "done" if short_s < DONE_WITHIN_S else "planned" if remainder else "shortened"
     commands += [plan_row(remainder or item, word), zone_topic(replace(item, state=S.CLOSED), now, cause)]
     return state, commands
+
+
+def _cause(item: Opening, open_s: float, why: str) -> str:
+    """Why it closed. One that was found past its end but had closed before it was not done: the keeper knows why."""
+    if item.close_cause == DONE and item.seconds - open_s >= DONE_WITHIN_S:
+        return why
+    return item.close_cause or why
 
 
 def _booked(ground: Ground, state: State, item: Opening, start_s: float, open_s: float) -> tuple[State, float]:
@@ -71,7 +86,8 @@ def _row(
     ground: Ground, state: State, item: Opening, start: datetime, open_s: float, gross_mm: float, cause: str
 ) -> RecordRun:
     doubt = rain_common.doubt(ground, state, item.supply, start.timestamp())
-    notes = ("" if cause == DONE else cause, doubt)
+    against = f"against {' and '.join(item.insisted.rules)}" if item.insisted else ""
+    notes = ("" if cause == DONE else cause, against, doubt)
     return RecordRun(
         run_id=item.run_id,
         zone=item.zone,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from dewpond.brain import caps, locks, weather_holds
+from dewpond.brain import caps, locks, place_record, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.openings import active
@@ -34,7 +34,7 @@ def due(ground: Ground, state: State, now: Now) -> tuple[State, list[Command]]:
         heat = None if zone.cooling is None else _heat(ground, state, zone.cooling, now)
         if zone.cooling is None or heat is None or not _may(ground, state, zone, zone.cooling, now):
             continue
-        ends_s = _allowed_until_s(ground, zone, zone.cooling, now.wall.timestamp())
+        ends_s = _allowed_until_s(place_record.declared(ground, state), zone, zone.cooling, now.wall.timestamp())
         if ends_s is None:
             continue
         state, item = _queued(ground, state, zone, zone.cooling, heat, ends_s, now)

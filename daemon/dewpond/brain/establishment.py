@@ -1,8 +1,8 @@
 """New plants that still root: short starts by day beside the nights, fewer and fewer, until nights alone do.
 
 A shallow root zone dries within hours, so what it uses in a day is given in two to five short openings. They run by day
-only where restrictions allow it or an exemption is recorded in the site file. Depths, hours and lengths are common
-practice, no source; how TAW grows with the roots is in ``zone_table``.
+only where restrictions allow it or an exemption is recorded, in the site file or by a person. Depths, hours and lengths
+are common practice, no source; how TAW grows with the roots is in ``zone_table``.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from dewpond.science.application import longest_opening_s
 
 SOURCE = "establishment"
 DAYTIME = Hours(start=time(9), end=time(17))
+NO_LEAVE = "no hour is allowed and no exemption recorded"
 LONGEST_START_S = 900.0  # a short start; what it does not reach is left to the night
 
 
@@ -42,6 +43,12 @@ def starts_on(new: Establishment, day: date) -> int:
     return max(1, round(new.starts_per_day - (new.starts_per_day - 1) * gone))
 
 
+def exempt_on(zone: Zone, day: date) -> bool:
+    """Whether the site file records leave for starts by day on a date."""
+    new = zone.establishment
+    return new is not None and new.exemption is not None and new.first <= day <= new.exemption.until
+
+
 def by_day(ground: Ground, zone: Zone, closes_s: float, etc_mm: float, from_s: float) -> Starts | None:
     """The short starts of the first daytime after a window closes; None where nothing of the kind is due.
 
@@ -56,10 +63,11 @@ def by_day(ground: Ground, zone: Zone, closes_s: float, etc_mm: float, from_s: f
     stage = f"{new.kind}, day {(day - new.first).days + 1} of {of_days}"
     if count < 2:
         return Starts((), f"New plants ({stage}): roots are deep enough for one watering a night.")
-    exempt = new.exemption is not None and day <= new.exemption.until
+    exempt = exempt_on(zone, day)
     by_rules = ground.rules.by_day(zone, day, DAYTIME, exempt=exempt)
     if not by_rules:
-        return Starts((), f"New plants ({stage}) get no starts by day: no hour is allowed and no exemption recorded.")
+        why = "no hour is left by a complete stop, a closed date or an event" if exempt else NO_LEAVE
+        return Starts((), f"New plants ({stage}) get no starts by day: {why}.")
     allowed = tuple((max(a, from_s), b - GUARD_S) for a, b in by_rules)
     allowed = tuple((a, b) for a, b in allowed if b - a >= LEAST_OPENING_S)
     if not allowed:
@@ -70,6 +78,8 @@ def by_day(ground: Ground, zone: Zone, closes_s: float, etc_mm: float, from_s: f
     text = f"New plants ({stage}) get {count} short starts of {seconds / 60:.1f} min by day on {day}."
     if exempt and new.exemption is not None:
         text += f" Restrictions are passed over by an exemption until {new.exemption.until}: {new.exemption.reason}."
+    elif ground.rules.exemptions(zone, by_rules[0][0], by_rules[-1][1]):
+        text += " Restrictions are passed over by the exemption recorded for it."
     return Starts(chains, text, f"{SOURCE}: {stage}")
 
 

@@ -50,7 +50,7 @@ def _book(state: State, running: list[Opening], event: ReadingsArrived) -> State
         assert item.opened_at is not None  # noqa: S101 - the caller took only opened ones
         since_s = item.opened_at.timestamp()
         windows = np.maximum(event.window_s, 1e-9)
-        inside = np.clip((event.time_s - since_s) / windows, 0.0, 1.0)
+        inside = np.minimum(np.maximum((event.time_s - since_s) / windows, 0.0), 1.0)
         booked[item.run_id] = float((event.value * inside).sum()) * item.flow_l_min / whole_flow
     openings = tuple(
         replace(item, metered_l=item.metered_l + booked[item.run_id]) if item.run_id in booked else item

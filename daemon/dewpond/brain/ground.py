@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from dewpond.brain.local_time import EPOCH, LocalDays
 from dewpond.brain.pipes import WatchSettings, watch_settings
 from dewpond.brain.rules_of_place import PlaceRules
 from dewpond.brain.state import EtoFact, SoilState
+from dewpond.brain.supply_bounds import flow_bound_l_min
 from dewpond.brain.timetable import Limits
 from dewpond.brain.zone_table import ZoneTable, zone_table
 from dewpond.model.site import Site, Zone
@@ -67,8 +69,13 @@ class Ground:
 
     def mild_eto_mm(self, day: date) -> float:
         """Reference ET of a mild day at the site's latitude and this date. [mm] Source: FAO-56 eq. 52."""
-        ra_mj = extraterrestrial_radiation_daily(math.radians(self.site.latitude_deg), day.timetuple().tm_yday)
-        return float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
+        return _mild_eto_mm(self.site.latitude_deg, day.timetuple().tm_yday)
+
+
+@lru_cache(maxsize=1024)
+def _mild_eto_mm(latitude_deg: float, day_of_year: int) -> float:
+    ra_mj = extraterrestrial_radiation_daily(math.radians(latitude_deg), day_of_year)
+    return float(hargreaves(MILD_MIN_C, MILD_MAX_C, ra_mj))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,5 +116,5 @@ def ground_of(site: Site) -> Ground:
         rules=PlaceRules(site, days),
         probes=probe_places(site),
         watch=watch_settings(site),
-        limits={supply.id: Limits(site.watering.max_open, supply.capacity_l_min) for supply in site.supplies},
+        limits={supply.id: Limits(site.watering.max_open, flow_bound_l_min(supply)) for supply in site.supplies},
     )

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 
-from dewpond.brain import caps, locks, pipe_watch, water_in, weather_holds
+from dewpond.brain import (
+    attended,
+    caps,
+    locks,
+    pipe_watch,
+    place_now,
+    place_record,
+    pump_words,
+    water_in,
+    weather_holds,
+)
 from dewpond.brain.belief import daily
 from dewpond.brain.ground import Ground
+from dewpond.brain.openings import close_now
+from dewpond.brain.place_state import Insisted
 from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.planner import plan_night
-from dewpond.brain.sequencer import Told, close_now
+from dewpond.brain.sequencer import Told
 from dewpond.brain.state import HoldState, Opening, PercentState, State
 from dewpond.brain.water_need import ceiling_s
 from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishState
@@ -65,11 +78,20 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
     locked = locks.held(ground, state, zone)
     if locked:
         return state, [_refuse(event, f"{zone.name} may not run: {locked}; nothing opens here before that has ended")]
+    attends = attended.holding(state, zone.supply)
+    if attends:
+        return state, [_refuse(event, f"{zone.name} may not run: {attends}; end the test first")]
     left_s, cap = caps.left(ground, state, zone, now.wall.timestamp())
     stated = zone.day_cap_s is not None or zone.week_cap_s is not None
     if stated and seconds > left_s:
         limit = f"{zone.id} has {left_s / 60:.0f} min left under {cap}, which the site file states"
         return state, [_refuse(event, f"{limit}; ask for less, or wait until the next day")]
+    pumped = pump_words.against_hand(ground, state, zone, seconds, now)
+    if pumped:
+        return state, [_refuse(event, pumped)]
+    broken = place_now.broken_by_hand(ground, state, zone, seconds, now)
+    if broken and not (event.against_rule and event.reason.strip()):
+        return state, [replace(_refuse(event, _how_to_insist(zone.name, broken)), body={"against": list(broken)})]
     if not state.keeper_ready:
         return state, [
             _refuse(event, "the valve keeper does not answer or cannot reach the relays; start it, then ask again")
@@ -90,9 +112,11 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
         gross_mm=zone.application_rate_mm_h * seconds / 3600.0,
         by_hand=True,
         not_before_elapsed_s=now.elapsed_s,
-        cause=f"by hand: {event.who}",
+        cause=f"by hand: {event.person}",
+        insisted=Insisted(rules=broken, who=event.person, reason=event.reason) if broken else None,
     )
-    text = f"{zone.name} is watered for {seconds / 60:g} min{_against(ground, state, zone.id, now)}."
+    text = f"{zone.name} is watered for {seconds / 60:g} min{_against(ground, state, opening, now)}."
+    text += pump_words.waiting(ground, state, opening, now)
     state = replace(state, hand_runs=number, openings=(opening, *state.openings))
     return state, [plan_row(opening, "planned"), _accept(event, text)]
 
@@ -109,13 +133,25 @@ def _water_in(ground: Ground, state: State, event: OperatorAsked, now: Now) -> T
     return state, [*planned, _accept(event, told.text)]
 
 
-def _against(ground: Ground, state: State, zone_id: str, now: Now) -> str:
+def _how_to_insist(name: str, broken: Sequence[str]) -> str:
+    """The refusal of a watering by hand against rules of the place: which, and how to have it all the same."""
+    rules = " and ".join(broken)
+    how = "say so with your name and a reason (--against-rule --by NAME --reason TEXT); both are recorded"
+    return f"{name} may not run now by {rules}; nothing was opened. To insist, {how}"
+
+
+def _against(ground: Ground, state: State, item: Opening, now: Now) -> str:
     """What a watering by hand goes against, for the answer and the record."""
-    zone, wall_s = ground.zones[zone_id], now.wall.timestamp()
-    window = ground.rules.window_at(wall_s)
-    allowed = any(start <= wall_s < end for start, end in ground.rules.allowed(zone, window.date))
+    zone, wall_s = ground.zones[item.zone], now.wall.timestamp()
+    rules = place_record.declared(ground, state).rules
+    window = rules.window_at(wall_s)
+    allowed = any(start <= wall_s < end for start, end in rules.allowed(zone, window.date))
     notes = [] if allowed else ["outside the allowed hours or days"]
-    if state.hold_on(zone_id) is not None:
+    if not now.trusted:
+        notes = ["the clock is not trusted, so no rule could be looked at"]
+    if item.insisted is not None:
+        notes = [f"against {' and '.join(item.insisted.rules)}, as {item.insisted.who} insists"]
+    if state.hold_on(zone.id) is not None:
         notes.append("during a hold")
     weather = weather_holds.held(ground, state, zone, wall_s)
     if weather:

@@ -18,6 +18,7 @@ class LocalDays:
     def __init__(self, timezone: str) -> None:
         self.zone = ZoneInfo(timezone)
         self._midnights: dict[date, float] = {}
+        self._asked: tuple[float, float, date] = (math.inf, math.inf, EPOCH)
 
     def start_s(self, day: date) -> float:
         """The first instant of a local date."""
@@ -34,9 +35,18 @@ class LocalDays:
         """The instant of a local clock reading; one inside the spring gap moves forward with the clock."""
         return datetime.combine(day, clock, self.zone).timestamp()
 
+    def readings_s(self, day: date, clock: time) -> tuple[float, float]:
+        """Both instants that may be meant by a clock reading; they differ only where the clock is set."""
+        local = datetime.combine(day, clock, self.zone)
+        return local.timestamp(), local.replace(fold=1).timestamp()
+
     def date_at(self, at_s: float) -> date:
         """The local date of an instant."""
-        return datetime.fromtimestamp(at_s, self.zone).date()
+        start_s, end_s, day = self._asked
+        if not start_s <= at_s < end_s:
+            day = datetime.fromtimestamp(at_s, self.zone).date()
+            self._asked = (self.start_s(day), self.end_s(day), day)
+        return day
 
     def et_share(self, at_s: float) -> float:
         """Share of a day's ET that is past at this local clock time: a half-sine from 6 to 18 h.

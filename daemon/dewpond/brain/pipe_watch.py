@@ -11,9 +11,9 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from dewpond.brain import alarms, rain_common
+from dewpond.brain import alarms, attended, rain_common
 from dewpond.brain.ground import Ground
-from dewpond.brain.openings import active
+from dewpond.brain.openings import active, close_now
 from dewpond.brain.pipes import accepted, columns_of_block, first, knows, step_block
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import (
@@ -25,7 +25,6 @@ from dewpond.brain.pipes.verdict import (
     STOP_ZONE,
     Verdict,
 )
-from dewpond.brain.sequencer import close_now
 from dewpond.brain.state import Opening, PipeBlock, PipeMemory, State
 from dewpond.model.commands import CloseValve, Command
 from dewpond.model.copying import replace
@@ -53,15 +52,17 @@ def on_meter(ground: Ground, state: State, supply: str, blocks: Blocks, now: Now
     block, together = blocks
     if settings is None or block.window_s is None or not len(block.value):
         return state, []
-    memory = state.pipes.get(supply, PipeMemory(watch=first(settings)))
-    fresh = block.time_s > memory.last_row_s
-    if not fresh.any():
-        return state, []
-    time_s = block.time_s[fresh]
+    memory = state.pipes.get(supply) or PipeMemory(watch=first(settings))
+    time_s, litres, window_s = block.time_s, block.value, block.window_s
+    if attended.announces(state, supply) or not time_s.min() > memory.last_row_s:
+        fresh = (time_s > memory.last_row_s) & ~attended.by_hand(state, supply, block)
+        if not fresh.any():
+            return state, []
+        time_s, litres, window_s = time_s[fresh], litres[fresh], window_s[fresh]
     pressure_id = ground.site.supply(supply).pressure
     pressure = next(((item.time_s, item.value) for item in together if item.sensor == pressure_id), None)
-    rows = columns_of_block(time_s, block.value[fresh], block.window_s[fresh], pressure)
-    begin_s = float(time_s[0] - block.window_s[fresh][0])
+    rows = columns_of_block(time_s, litres, window_s, pressure)
+    begin_s = float(time_s[0] - window_s[0])
     watch, verdicts = step_block(settings, memory.watch, rows, _openings(state, supply, begin_s))
     memory = replace(memory, watch=watch, last_row_s=float(time_s[-1]))
     state = replace(state, pipes={**state.pipes, supply: memory})
@@ -74,6 +75,8 @@ def on_meter(ground: Ground, state: State, supply: str, blocks: Blocks, now: Now
 
 def expire(state: State, now: Now) -> State:
     """Let go of what was blocked for a time."""
+    if not state.blocked:
+        return state
     left = {key: block for key, block in state.blocked.items() if block.until is None or now.wall < block.until}
     return state if len(left) == len(state.blocked) else replace(state, blocked=left)
 

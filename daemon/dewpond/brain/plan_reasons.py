@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 
-from dewpond.brain import cooling, establishment, rain_common, wording
+from dewpond.brain import carried, cooling, establishment, place_now, rain_common, wording
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.packing import Decided, Piece
@@ -25,7 +25,8 @@ def with_reasons(
     reasons, commands = dict(state.reasons), []
     for item in decided:
         seen = (*tonight.seen[item.zone.id], *cooling.inputs(state, item.zone, tonight.night.window_date))
-        doubts = rain_common.said(ground, state, item.zone)
+        doubts = (*rain_common.said(ground, state, item.zone), *place_now.said(ground, item.zone, tonight.night))
+        doubts = (*doubts, *carried.said(state, tonight, item.zone))
         told = _reason(item, tonight, pieces.get(item.zone.id, ()), seen, doubts)
         before = reasons.get(item.zone.id)
         reasons[item.zone.id] = told

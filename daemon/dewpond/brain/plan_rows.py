@@ -13,9 +13,9 @@ from dewpond.model.commands import Command, PublishState, RecordPlan
 def plan_topics(before: Sequence[Opening], openings: Sequence[Opening], day: date, now_s: float) -> list[Command]:
     """What each zone is to get tonight, for whoever listens; told where it changed."""
     told: list[Command] = []
-    for zone in sorted({item.zone for item in (*before, *openings)}):
-        old = [item for item in before if item.zone == zone and item.window_date == day]
-        new = [item for item in openings if item.zone == zone and item.window_date == day]
+    was, is_now = _by_zone(before, day), _by_zone(openings, day)
+    for zone in sorted(was.keys() | is_now.keys()):
+        old, new = was.get(zone, []), is_now.get(zone, [])
         if [(item.start_s, item.seconds) for item in old] == [(item.start_s, item.seconds) for item in new]:
             continue
         rows = [
@@ -25,6 +25,14 @@ def plan_topics(before: Sequence[Opening], openings: Sequence[Opening], day: dat
         body = {"at": utc(now_s).isoformat(), "window_date": day.isoformat(), "openings": rows}
         told.append(PublishState(topic=f"zone/{zone}/plan", body=body))
     return told
+
+
+def _by_zone(openings: Sequence[Opening], day: date) -> dict[str, list[Opening]]:
+    found: dict[str, list[Opening]] = {}
+    for item in openings:
+        if item.window_date == day:
+            found.setdefault(item.zone, []).append(item)
+    return found
 
 
 def plan_rows(before: Sequence[Opening], kept: Sequence[Opening], fresh: Sequence[Opening]) -> list[Command]:

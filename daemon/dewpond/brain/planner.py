@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from dewpond.brain import caps, establishment, locks, plan_inputs, water_in, water_need
+from dewpond.brain import caps, carried, establishment, locks, place_record, plan_inputs, water_in, water_need
 from dewpond.brain.belief import daily, metered
 from dewpond.brain.ground import Ground
 from dewpond.brain.packing import Decided, Piece, pack_all
 from dewpond.brain.plan_reasons import with_reasons
 from dewpond.brain.plan_rows import plan_rows, plan_topics
-from dewpond.brain.rules import book, calendar, forecasts, percent, plugged, room
+from dewpond.brain.rules import book, calendar, forecasts, litres, percent, plugged, room
 from dewpond.brain.rules.outlook import ask
 from dewpond.brain.rules.plugged import Asked
 from dewpond.brain.rules.question import Depth, Question
@@ -34,6 +34,7 @@ RECENT_S = 12 * 3600.0  # openings before tonight's window that are still shown 
 
 def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[State, list[Command]]:
     """Decide the night that opens on ``day`` for every zone whose watering has not begun."""
+    ground = place_record.declared(ground, state)
     tonight = _tonight(ground, state, day, now_s)
     begun = _begun_zones(state, day)
     decided = [_decide(ground, state, tonight, zone) for zone in ground.site.zones if zone.id not in begun]
@@ -47,8 +48,9 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     finished = tuple(item for item in state.finished if item.start_s >= tonight.night.opens_s - RECENT_S)
     commands += tonight.asked.asks
     state = replace(state, night=tonight.night, openings=openings, finished=finished, rule_words=tonight.asked.words)
+    state, short = carried.record(state, tonight, decided, pieces)
     state, told = with_reasons(ground, state, tonight, decided, pieces)
-    return state, commands + told
+    return state, commands + short + told
 
 
 def _besides(item: Opening) -> bool:
@@ -84,6 +86,9 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
     forecast = forecasts.choose(state.forecasts, now_s)
     question = ask(ground, state.soil, day, at_s, depletion_mm, forecast, use=daily.use_factors(belief))
     asked = plugged.put(ground, state.soil, state.rule_words, question, forecast, tuple(book.BUILT_IN))
+    taken = _taken(state, day)
+    dryness = dict(zip(question.ids, (question.depletion_mm / question.raw_mm).tolist(), strict=True))
+    depths = room.fit(ground, _depths(ground, state, question, asked), day, now_s, known_s, taken)
     return Tonight(
         night=night,
         now_s=now_s,
@@ -91,7 +96,8 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
         depletion_sd_mm=depletion_sd_mm,
         rate_factor=metered.rate_factors(belief),
         raw_mm=question.raw_mm,
-        depths=room.fit(ground, _depths(ground, state, question, asked), day, now_s, known_s, _taken(state, day)),
+        taw_mm=question.taw_mm,
+        depths=litres.fit(ground, state, depths, dryness, night, taken),
         inputs=plan_inputs.of_night(ground, state, question, expected, now_s),
         seen=plan_inputs.of_zones(ground, state, belief, now_s),
         asked=asked,
@@ -108,11 +114,11 @@ def _depths(ground: Ground, state: State, question: Question, asked: Asked) -> d
 def _decide(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> Decided:
     wish = None if _dormant(zone, tonight.night) else state.water_ins.get(zone.id)
     need = caps.limited(ground, state, zone, _need(ground, tonight, zone, wish), tonight.night)
-    allowed = _allowed(ground, state, tonight, zone)
     if zone.rule == "calendar":
-        return _by_program(ground, state, tonight, zone, need, allowed)
+        return _by_program(ground, state, tonight, zone, need, _allowed(ground, state, tonight, zone))
     if not need.water:
         return Decided(zone, need)
+    allowed = _allowed(ground, state, tonight, zone)
     if not allowed:
         return _refused(ground, state, tonight, zone, need)
     longest_s = max(end_s - start_s for start_s, end_s in allowed)
@@ -136,15 +142,15 @@ def _with_starts(ground: Ground, state: State, tonight: Tonight, item: Decided) 
 
 def _need(ground: Ground, tonight: Tonight, zone: Zone, wish: WaterInState | None) -> Need:
     z = ground.table.index[zone.id]
-    need = water_need.for_depth(
+    return water_need.for_depth(
         zone,
         water_in.wanted(tonight.depths[zone.id], wish),
         float(tonight.depletion_mm[z]),
         float(tonight.raw_mm[z]),
-        float(ground.table.taw_on(ground.days.date_at(tonight.night.closes_s))[z]),
+        float(tonight.taw_mm[z]),
         rate_factor=float(tonight.rate_factor[z]),
+        depletion_sd_mm=float(tonight.depletion_sd_mm[z]),
     )
-    return replace(need, depletion_sd_mm=float(tonight.depletion_sd_mm[z]))
 
 
 def _from_s(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> float:
@@ -159,8 +165,8 @@ def _from_s(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> float
 
 def _allowed(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> tuple[Interval, ...]:
     from_s = _from_s(ground, state, tonight, zone)
-    spans = ((max(a, from_s), b - GUARD_S) for a, b in ground.rules.allowed(zone, tonight.night.window_date))
-    return tuple((float(-(-a // 1)), b) for a, b in spans if b - a >= water_need.LEAST_OPENING_S)
+    spans = [(max(a, from_s), b - GUARD_S) for a, b in ground.rules.allowed(zone, tonight.night.window_date)]
+    return tuple([(float(-(-a // 1)), b) for a, b in spans if b - a >= water_need.LEAST_OPENING_S])
 
 
 def _refused(ground: Ground, state: State, tonight: Tonight, zone: Zone, need: Need) -> Decided:
@@ -208,6 +214,9 @@ def _by_program(
     runs, capped = calendar.runs(ground, tonight.night, zone, tonight.percents)
     said = _percents_said(ground, tonight, zone)
     need = replace(need, water=False, seconds=0.0, net_mm=0.0, limits=(), weighed=None)
+    brought_s = carried.brought_s(state, tonight, zone)
+    if brought_s:
+        runs = [(tonight.night.opens_s, carried.SOURCE, brought_s), *runs]
     if not runs:
         summary = f"Left dry: no program start falls into tonight's window; {need.depletion_mm:.1f} mm are missing."
         if said and calendar.starts_for(ground, tonight.night, zone):
@@ -266,4 +275,6 @@ def _cause(item: Decided, piece: Piece) -> str:
     if item.starts is not None and piece.source == establishment.SOURCE:
         return item.starts.cause
     by_need = item.zone.rule != "calendar"
+    if piece.source == carried.SOURCE:
+        return "program: minutes of the night before, which was too short"
     return f"{item.zone.rule}: {item.need.depletion_mm:.1f} mm missing" if by_need else f"program {piece.source}"

@@ -7,14 +7,29 @@ applied. An opening that ended early without a person's wish is taken up again o
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from datetime import timedelta
+from functools import partial
 
-from dewpond.brain import caps, locks, weather_holds
+from dewpond.brain import attended, caps, headworks, locks, place_record, pumps, weather_holds
 from dewpond.brain.closing import finish
 from dewpond.brain.ground import Ground
-from dewpond.brain.openings import ACTIVE, DONE, active, find, open_topic, swap, without, zone_topic
+from dewpond.brain.openings import (
+    ACTIVE,
+    ASK_AGAIN_S,
+    DONE,
+    ON_TIME_S,
+    active,
+    close_now,
+    find,
+    open_topic,
+    swap,
+    without,
+    zone_topic,
+)
 from dewpond.brain.plan_rows import plan_row
-from dewpond.brain.state import MasterState, Opening, State
+from dewpond.brain.state import Opening, State
+from dewpond.brain.supply_bounds import least_flow_l_min
 from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import CloseValve, Command, OpenValve, PublishState
 from dewpond.model.copying import replace
@@ -23,15 +38,16 @@ from dewpond.model.states import ValveState, advance
 
 S = ValveState
 MADE_WAY = "made way for water by hand"
-ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
+HANDOVER_S = 1.0  # an opening due so soon after the last takes the pump over
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
-ON_TIME_S = 1e-6
 LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
 Told = tuple[State, list[Command]]
 
 
 def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
     """The keeper holds the valve open: the run's time counts from the event's own moment."""
+    if pumps.is_pump(event.run_id):
+        return pumps.on_pump_opened(state, event, now)
     late_s = max(0.0, (now.wall - event.at).total_seconds())
     return _change(
         state,
@@ -52,16 +68,22 @@ def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
 
 def on_closed(ground: Ground, state: State, event: ValveClosed, now: Now) -> Told:
     """The valve is shut: book its water, record the run, and queue the remainder if it ended early by a fault."""
+    if pumps.is_pump(event.run_id):
+        return pumps.on_pump_closed(ground, state, event, now), []
+    if event.run_id.startswith(headworks.MASTER):
+        return headworks.on_master_closed(state, event, now)
     item = find(state, event.run_id)
     if item is None or item.state not in ACTIVE:
         return state, []
-    return finish(ground, state, item, event.open_s, event.why, now)
+    return finish(ground, state, item, event.open_s, event.why, now, event.at)
 
 
-def on_refused(state: State, event: ValveRefused, now: Now) -> Told:
+def on_refused(ground: Ground, state: State, event: ValveRefused, now: Now) -> Told:
     """The keeper would not open: try again for a while, then give the opening up and say so."""
-    if event.run_id.startswith("master/"):
-        return _close_supply_of(state, event.run_id.split("/")[1], f"the master valve would not open: {event.why}")
+    if pumps.is_pump(event.run_id):
+        return headworks.on_head_refused(ground, state, event, now)
+    if event.run_id.startswith(headworks.MASTER):
+        return _master_refused(ground, state, event, now)
     item = find(state, event.run_id)
     if item is None or item.state is not S.OPENING:
         return state, []
@@ -73,22 +95,49 @@ def on_refused(state: State, event: ValveRefused, now: Now) -> Told:
     return swap(state, waiting), []
 
 
+def _master_refused(ground: Ground, state: State, event: ValveRefused, now: Now) -> Told:
+    """A master would not open: what waits behind it asks again for a while, then it is given up."""
+    state, commands = headworks.on_head_refused(ground, state, event, now)
+    supply, at_s = event.run_id.split("/")[1], now.wall.timestamp() + ON_TIME_S
+    for item in state.openings:
+        if item.state is not S.WAITING or item.supply != supply or item.start_s > at_s:
+            continue
+        first_s = item.asked_elapsed_s or now.elapsed_s
+        if now.elapsed_s - first_s >= REFUSALS_S:
+            state, commands = without(state, item), [*commands, plan_row(item, "dropped")]
+        else:
+            again_s = now.elapsed_s + ASK_AGAIN_S
+            state = swap(state, replace(item, asked_elapsed_s=first_s, not_before_elapsed_s=again_s))
+    return state, commands
+
+
 def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) -> Told:
     """Compare what the keeper holds open with what should be open, and settle every difference on the dry side."""
     commands: list[Command] = []
     held = dict(event.open_outputs)
     for item in active(state):
         if held.get(item.output) == item.run_id:
-            state = swap(state, replace(item, state=S.OPEN)) if item.state is S.OPENING else state
+            state, told = _found_open(state, event, item, now)
+            commands += told
             continue
         open_s, why = _how_long(state, event, item, now)
-        state, told = finish(ground, state, item, open_s, why, now)
+        state, told = finish(ground, state, item, open_s, why, now, event.closed_at.get(item.run_id))
         commands += told
-    wanted = {item.run_id for item in active(state)} | {master.run_id for master in state.masters.values()}
+    state = pumps.on_keeper_found(ground, state, event, now)
+    state, told = headworks.on_keeper_found(state, event, now)
+    commands += told
+    wanted = {item.run_id for item in active(state)} | headworks.wanted_runs(state) | attended.wanted_runs(state)
     for output, run_id in sorted(held.items()):
         if run_id not in wanted:
             commands.append(CloseValve(run_id=run_id, output=output, cause="nobody asked for it"))
     return replace(state, keeper_session=event.session, keeper_ready=event.ready), commands
+
+
+def _found_open(state: State, event: KeeperFound, item: Opening, now: Now) -> Told:
+    """The keeper holds an opening whose begin this life never heard of, or one it knows."""
+    asked_s = max(0.0, now.elapsed_s - item.asked_elapsed_s)  # it was open no longer than that
+    since = event.opened_at.get(item.run_id, now.wall - timedelta(seconds=asked_s))
+    return on_opened(state, ValveOpened(at=since, run_id=item.run_id, output=item.output), now)
 
 
 def _how_long(state: State, event: KeeperFound, item: Opening, now: Now) -> tuple[float, str]:
@@ -115,29 +164,19 @@ def on_started(state: State, now: Now) -> State:
         for item in state.openings
     )
     rebooted = any(master.until_elapsed_s - now.elapsed_s > LONGEST_MASTER_S for master in state.masters.values())
+    state = pumps.on_started(state, now)
     return replace(state, openings=openings, masters={} if rebooted else state.masters, keeper_ready=False)
 
 
 def run_due(ground: Ground, state: State, now: Now) -> Told:
     """Close what is done, then open what is due and has room."""
     state, commands = _close_done(state, now)
-    state, locked = _end_for_locks(ground, state, now)
-    commands += locked
-    state, ended = _end_for_weather(ground, state, now)
-    commands += ended
-    state, opened = _open_due(ground, state, now)
-    state, masters = _shut_idle_masters(state)
-    return state, commands + opened + masters
-
-
-def close_now(state: State, item: Opening, cause: str, now: Now) -> Told:
-    """Have an opening closed for a stated cause; one that waits is dropped instead."""
-    if item.state is S.WAITING:
-        return without(state, item), [plan_row(item, "dropped")]
-    if item.state is S.CLOSING:
-        return state, []
-    closing = replace(item, state=advance(item.state, S.CLOSING), close_cause=cause, asked_elapsed_s=now.elapsed_s)
-    return swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
+    for ending in (_end_for_locks, _end_for_weather, pumps.end_for_low_water, _open_due):
+        state, told = ending(ground, state, now)
+        commands += told
+    state, stopped = pumps.stop_pumps(ground, state, now, partial(_follows, ground, state, now))
+    state, tended = headworks.tend(ground, state, now)
+    return state, pumps.pumps_first(commands + stopped + tended)
 
 
 def next_wake_s(state: State, now: Now) -> float:
@@ -151,9 +190,14 @@ def next_wake_s(state: State, now: Now) -> float:
             wake_s = min(wake_s, item.asked_elapsed_s + ASK_AGAIN_S)
         elif item.state is S.WAITING:
             # One that is due and still waits lacks room or a keeper; an event brings its turn, or another look.
-            due_s = max(item.not_before_elapsed_s, now.elapsed_s + item.start_s - wall_s)
+            due_s = max(item.not_before_elapsed_s, now.elapsed_s + _start_s(item) - wall_s)
             wake_s = min(wake_s, due_s if due_s > now.elapsed_s + ON_TIME_S else now.elapsed_s + ASK_AGAIN_S)
     return wake_s
+
+
+def _start_s(item: Opening) -> float:
+    """The wall time an opening waits for; what a person asked for or a fault left over waits for none."""
+    return float("-inf") if item.by_hand or item.resumed else item.start_s
 
 
 def _close_done(state: State, now: Now) -> Told:
@@ -173,12 +217,14 @@ def _close_done(state: State, now: Now) -> Told:
 def _open_due(ground: Ground, state: State, now: Now) -> Told:
     commands: list[Command] = []
     wall_s = now.wall.timestamp()
-    people_first = sorted(state.openings, key=lambda item: not item.by_hand)
-    for item in people_first:
-        if item.state is not S.WAITING or now.elapsed_s < item.not_before_elapsed_s - ON_TIME_S:
-            continue
-        if item.start_s > wall_s + ON_TIME_S:
-            continue
+    due = [
+        item
+        for item in state.openings
+        if item.state is S.WAITING
+        and now.elapsed_s >= item.not_before_elapsed_s - ON_TIME_S
+        and _start_s(item) <= wall_s + ON_TIME_S
+    ]
+    for item in sorted(due, key=lambda item: not item.by_hand):  # people first
         state, told = _try_open(ground, state, item, now)
         commands += told
     return state, commands
@@ -187,7 +233,7 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
 def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     if locks.on(ground, state, ground.zones[item.zone]) is not None:
         return without(state, item), [plan_row(item, "dropped")]
-    left_s = item.latest_end_s - now.wall.timestamp()
+    left_s, limit = item.latest_end_s - now.wall.timestamp(), "the end of its hours"
     weather = "" if item.by_hand else weather_holds.held(ground, state, ground.zones[item.zone], now.wall.timestamp())
     if left_s < min(item.seconds, LEAST_OPENING_S) or weather_holds.drops(weather):
         return _given_up(ground, state, item, weather, now)
@@ -195,24 +241,57 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         return swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + weather_holds.LOOK_AGAIN_S)), []
     if not item.by_hand:
         capped_s, cap = caps.left(ground, state, ground.zones[item.zone], now.wall.timestamp())
-        left_s = min(left_s, capped_s)
+        left_s, limit = min((left_s, limit), (capped_s, cap))
         if left_s < min(item.seconds, LEAST_OPENING_S):
             return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
     if not state.keeper_ready or not (now.trusted or item.by_hand):
         return state, []
     if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
         return without(state, item), [plan_row(item, "dropped")]
+    left_s, limit = min((left_s, limit), (_day_left_s(ground, state, item, now), "the pump's litres a day"))
+    if left_s < min(item.seconds, LEAST_OPENING_S):
+        return _given_up(ground, state, item, "Held by the pump's litres a day, which are given", now)
     if not _room(ground, state, item):
         return _make_way(state, item, now) if item.by_hand else (state, [])
+    due, at_s = pumps.due_beside(state, item, now), now.wall.timestamp()
+    beside = [other for other in due if _would_open(ground, state, other, at_s, now)]
+    wait = pumps.wait(ground, state, item, beside, now)
+    if wait is not None:
+        return _waits(ground, state, item, wait, now)
+    state, commands, ready_s = headworks.open_master(ground, state, item, now)
+    if ready_s > now.elapsed_s + ON_TIME_S:
+        return swap(state, replace(item, not_before_elapsed_s=ready_s)), commands
     opening = replace(
-        item,
+        _cut(item, left_s, limit),
         state=advance(item.state, S.OPENING),
-        seconds=float(min(item.seconds, math.floor(left_s))) if math.isfinite(left_s) else item.seconds,
         asked_elapsed_s=item.asked_elapsed_s or now.elapsed_s,
     )
-    state, commands = _open_master(ground, swap(state, opening), opening, now)
     intent = OpenValve(run_id=opening.run_id, output=opening.output, zone=opening.zone, planned_s=opening.seconds)
-    return state, [*commands, intent]
+    return swap(state, opening), [*commands, *place_record.note(ground, state, opening, now), intent]
+
+
+def _cut(item: Opening, left_s: float, limit: str) -> Opening:
+    """The opening no longer than what is left for it; its record says what cut it."""
+    if item.seconds <= left_s or not math.isfinite(left_s):
+        return item
+    cause = f"{item.cause}, cut from {item.seconds / 60.0:.1f} min by {limit}"
+    return replace(item, seconds=float(math.floor(left_s)), cause=cause)
+
+
+def _day_left_s(ground: Ground, state: State, item: Opening, now: Now) -> float:
+    """Seconds an opening may last by what the pump may still give today."""
+    left_l = pumps.day_left_l(ground, state, ground.site.supply(item.supply), now)
+    return left_l / item.flow_l_min * 60.0
+
+
+def _waits(ground: Ground, state: State, item: Opening, wait: pumps.Wait, now: Now) -> Told:
+    """Let an opening wait for the pump, or give it up with the reason where its hours are over before."""
+    until_s = now.wall.timestamp() + wait.until_s - now.elapsed_s
+    late = item.latest_end_s - until_s < min(item.seconds, LEAST_OPENING_S)
+    tired = item.by_hand and now.wall.timestamp() - item.start_s >= wait.patience_s
+    if late or tired:
+        return _given_up(ground, state, item, wait.text, now)
+    return swap(state, replace(item, not_before_elapsed_s=max(item.not_before_elapsed_s, wait.until_s))), []
 
 
 def _on_hold(state: State, item: Opening, now: Now) -> bool:
@@ -225,7 +304,7 @@ def _given_up(ground: Ground, state: State, item: Opening, why: str, now: Now) -
     """Drop an opening that may not or cannot run any more; the next planning decides what becomes of its water."""
     state = without(state, item)
     told: list[Command] = []
-    if why:
+    if why and not item.by_hand:
         state, told = weather_holds.given_up(ground, state, item, why, now.wall.timestamp())
     return state, [plan_row(item, "dropped"), *told]
 
@@ -258,12 +337,16 @@ def _end_for_weather(ground: Ground, state: State, now: Now) -> Told:
 
 
 def _room(ground: Ground, state: State, item: Opening) -> bool:
-    running = active(state, item.supply)
+    return not attended.holding(state, item.supply) and _fits(ground, item, active(state, item.supply))
+
+
+def _fits(ground: Ground, item: Opening, running: Sequence[Opening]) -> bool:
+    """Whether count and flow leave room beside what runs; a zone alone always has it."""
     limits = ground.limits[item.supply]
     if len(running) >= limits.max_open or any(other.zone == item.zone for other in running):
         return False
     flow_l_min = sum(other.flow_l_min for other in running) + item.flow_l_min
-    return limits.capacity_l_min is None or flow_l_min <= limits.capacity_l_min + 1e-9
+    return not running or limits.capacity_l_min is None or flow_l_min <= limits.capacity_l_min + 1e-9
 
 
 def _make_way(state: State, item: Opening, now: Now) -> Told:
@@ -276,39 +359,40 @@ def _make_way(state: State, item: Opening, now: Now) -> Told:
     return close_now(state, first, f"stopped: {MADE_WAY}" if first.by_hand else MADE_WAY, now)
 
 
-def _open_master(ground: Ground, state: State, item: Opening, now: Now) -> Told:
-    output = ground.site.supply(item.supply).master_output
-    if output is None:
-        return state, []
-    until_s = now.elapsed_s + item.seconds
-    before = state.masters.get(item.supply)
-    run_id = before.run_id if before else f"master/{item.supply}/{item.run_id}"
-    until_s = max(until_s, before.until_elapsed_s) if before else until_s
-    masters = {**state.masters, item.supply: MasterState(run_id=run_id, output=output, until_elapsed_s=until_s)}
-    planned_s = until_s - now.elapsed_s
-    command = OpenValve(run_id=run_id, output=output, zone=None, planned_s=planned_s, follows=True)
-    return replace(state, masters=masters), [command]
-
-
-def _shut_idle_masters(state: State) -> Told:
-    """No master stays open over shut zones: that would only feed a leak."""
-    idle = [supply for supply in state.masters if not active(state, supply)]
-    commands: list[Command] = [
-        CloseValve(run_id=state.masters[supply].run_id, output=state.masters[supply].output, cause=DONE)
-        for supply in idle
+def _follows(ground: Ground, state: State, now: Now, supply: str, by_s: float) -> bool:
+    """Whether openings of a supply may begin by an elapsed time, enough of them for its pump to run on."""
+    by_wall_s = now.wall.timestamp() + by_s - now.elapsed_s + HANDOVER_S
+    staying = [
+        item
+        for item in active(state, supply)
+        if item.state is S.OPENING
+        or (item.state is S.OPEN and item.opened_elapsed_s + item.seconds > by_s + HANDOVER_S)
     ]
-    if not idle:
-        return state, commands
-    return replace(state, masters={k: v for k, v in state.masters.items() if k not in idle}), commands
+    coming = [
+        item
+        for item in state.openings
+        if item.state is S.WAITING
+        and item.supply == supply
+        and item.start_s <= by_wall_s
+        and item.not_before_elapsed_s <= by_s + HANDOVER_S
+        and _would_open(ground, state, item, by_wall_s, now)
+        and _fits(ground, item, staying)
+    ]
+    flow_l_min = sum(item.flow_l_min for item in (*staying, *coming))
+    return bool(coming) and flow_l_min >= least_flow_l_min(ground.site.supply(supply))
 
 
-def _close_supply_of(state: State, supply: str, cause: str) -> Told:
-    commands: list[Command] = []
-    for item in active(state, supply):
-        closing = replace(item, state=S.CLOSING, close_cause=cause)
-        state = swap(state, closing)
-        commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
-    return state, commands
+def _would_open(ground: Ground, state: State, item: Opening, at_s: float, now: Now) -> bool:
+    """Whether neither keeper, locks, faults, holds nor weather keep an opening shut that is due at a wall time."""
+    zone = ground.zones[item.zone]
+    if not state.keeper_ready or locks.on(ground, state, zone) is not None:
+        return False
+    if item.latest_end_s - at_s < min(item.seconds, LEAST_OPENING_S):
+        return False
+    if item.by_hand:
+        return True
+    faulty = state.block_on(item.zone, item.supply) is not None
+    return not faulty and not _on_hold(state, item, now) and not weather_holds.held(ground, state, zone, at_s)
 
 
 def closed_topics(ground: Ground, state: State, now: Now) -> list[Command]:

@@ -9,8 +9,11 @@ from datetime import date, datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from dewpond.brain.attended_state import AttendedState
 from dewpond.brain.belief.state import BeliefState
 from dewpond.brain.pipes.state import WatchState
+from dewpond.brain.place_state import CarriedState, Insisted, PlaceState
+from dewpond.brain.pump_state import PumpState
 from dewpond.brain.rules.forecasts import Source
 from dewpond.brain.rules.plugged_state import Word
 from dewpond.model.events import KeeperLock
@@ -103,6 +106,7 @@ class Opening:
     unfed: bool = False  # the meter proved that no water passed
     cause: str = ""
     extra: bool = False  # besides the night's plan, such as a cooling run: no planning moves or counts it
+    insisted: Insisted | None = None  # by hand, against rules of the place
 
     @property
     def key(self) -> tuple[str, str, date, int]:
@@ -117,6 +121,8 @@ class MasterState:
     run_id: str
     output: int
     until_elapsed_s: float
+    opened_elapsed_s: float = float("-inf")
+    hold_until_s: float = float("inf")  # elapsed time at which it closes, once no zone of its supply is open
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,10 +248,14 @@ class State:
     cooled: Mapping[str, CooledState] = field(default_factory=dict)  # by zone id, of the last date with runs
     ran: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # zone -> (start_s, seconds)
     locks: tuple[KeeperLock, ...] = ()  # as the keeper last told, the oldest first
+    place: PlaceState = field(default_factory=PlaceState)  # stage and exemptions that people have declared
+    carried: Mapping[str, CarriedState] = field(default_factory=dict)  # by zone id, where a night was too small
+    pumps: Mapping[str, PumpState] = field(default_factory=dict)  # by supply id
+    attended: AttendedState = field(default_factory=AttendedState)  # mains that people keep open beside them
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""
-        return max(self.holds_on(zone), key=lambda hold: hold.until, default=None)
+        return max(self.holds_on(zone), key=lambda hold: hold.until, default=None) if self.holds else None
 
     def holds_on(self, zone: str) -> list[HoldState]:
         """All holds on this zone and on the whole site."""

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from dewpond.model.copying import replace
@@ -30,6 +30,7 @@ GUARD_S = 30.0  # kept free at the end of each allowed interval, so that a late 
 SLACK_L_MIN = 1e-9  # rounding of summed flows is no lack of capacity
 CLOSE_OPENINGS = 30_000.0  # a night of n openings is searched until it is within n / 30,000 of the lower bound
 LONG_SEARCH = 20_000  # openings placed in one search, all passes together
+AHEAD_S = 1e7  # longer than any night: such a rank goes before every other
 SHAKES = (0.0, 0.15, 0.3, 0.6, 1.2)  # of the remaining length, round by round
 
 
@@ -73,7 +74,7 @@ def pack_forward(
     chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, search: int = 0
 ) -> list[Placed]:
     """Place chains as early as they fit; what does not fit before the last interval ends is left out."""
-    ready = [_released(chain) for chain in chains]
+    ready = [released(chain) for chain in chains]
     starts = _search(ready, limits, taken, search)
     placed = [
         _placed(chain, number, start_s)
@@ -84,11 +85,16 @@ def pack_forward(
 
 
 def pack_backward(
-    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed] = (), *, search: int = 0
+    chains: Sequence[Chain],
+    limits: Limits,
+    taken: Sequence[Placed] = (),
+    *,
+    search: int = 0,
+    last: Collection[str] = (),
 ) -> list[Placed]:
-    """Place chains as late as they fit: the same packing with time reversed."""
+    """Place chains as late as they fit: the same packing with time reversed. Zones of ``last`` come nearest the end."""
     mirrored, mirrored_taken = _mirror(chains, taken)
-    starts = _search(mirrored, limits, mirrored_taken, search)
+    starts = _search(mirrored, limits, mirrored_taken, search, last)
     placed = []
     for chain, back, row in zip(chains, mirrored, starts, strict=True):
         for number, start_s in enumerate(row):
@@ -102,7 +108,7 @@ def _placed(chain: Chain, number: int, start_s: float) -> Placed:
     return Placed(chain.zone, number, start_s, chain.openings_s[number], chain.flow_l_min, latest_end_s)
 
 
-def _released(chain: Chain) -> Chain:
+def released(chain: Chain) -> Chain:
     """The release of the first opening as the beginning of what is allowed."""
     if chain.release_s == float("-inf"):
         return chain
@@ -119,9 +125,15 @@ def _mirror(chains: Sequence[Chain], taken: Sequence[Placed]) -> tuple[list[Chai
     return mirrored, [Placed(p.zone, p.number, -p.end_s, p.seconds, p.flow_l_min, -p.start_s) for p in taken]
 
 
-def _search(chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed], search: int) -> Starts:
+def _search(
+    chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed], search: int, lead: Collection[str] = ()
+) -> Starts:
     """The best of one pass and as many more as ``search`` openings allow: most water placed, then the earliest end."""
     usual = _longest_first(chains)
+    if lead:
+        usual = [
+            [rank - AHEAD_S for rank in row] if c.zone in lead else row for row, c in zip(usual, chains, strict=True)
+        ]
     best = _Pass(chains, limits, taken, usual).run()
     if not search:
         return best

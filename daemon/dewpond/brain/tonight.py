@@ -23,6 +23,7 @@ class Tonight:
     depletion_sd_mm: FloatArray
     rate_factor: FloatArray
     raw_mm: FloatArray
+    taw_mm: FloatArray  # on the date the window closes
     depths: Mapping[str, Depth]
     inputs: tuple[Input, ...]
     seen: Mapping[str, tuple[Input, ...]]  # by zone id: what its probe and meter say

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 from dewpond.brain.rules.question import Depth, Weighed
 from dewpond.model.copying import replace
@@ -50,7 +51,14 @@ def night_cap_s(zone: Zone) -> float:
 
 
 def for_depth(
-    zone: Zone, depth: Depth, depletion_mm: float, raw_mm: float, taw_mm: float, *, rate_factor: float = 1.0
+    zone: Zone,
+    depth: Depth,
+    depletion_mm: float,
+    raw_mm: float,
+    taw_mm: float,
+    *,
+    rate_factor: float = 1.0,
+    depletion_sd_mm: float = 0.0,
 ) -> Need:
     """Turn a wanted net depth into whole seconds of watering under the zone's own caps.
 
@@ -58,7 +66,9 @@ def for_depth(
     """
     rate_mm_h = zone.application_rate_mm_h * rate_factor
     until_next_mm, noted = depth.until_next_mm, (depth.note,) if depth.note else ()
-    dry = Need(zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, noted)
+    dry = Need(
+        zone.id, False, depletion_mm, raw_mm, taw_mm, until_next_mm, 0.0, 0.0, noted, depletion_sd_mm=depletion_sd_mm
+    )
     if depth.net_mm <= 0.0:
         return dry
     limits = list(noted)
@@ -69,13 +79,32 @@ def for_depth(
             f"The night's cap for this zone is {night_cap_s(zone) / 60:.0f} min ({NIGHT_CAP_SHARE:g} times the time to "
             f"refill it); {(wanted_s - seconds) / 60:.0f} min wait for the next night."
         )
-    if seconds < LEAST_OPENING_S:
-        limits.append(
-            f"Less than {LEAST_OPENING_S:.0f} s of watering only fills the pipe; it waits for the next chance."
-        )
+    if seconds < least_run_s(zone):
+        limits.append(_below_least(zone, seconds))
         return replace(dry, limits=tuple(limits))
     given_mm = seconds * rate_mm_h * zone.efficiency / 3600.0
     return replace(dry, water=True, net_mm=given_mm, seconds=seconds, limits=tuple(limits), weighed=depth.weighed)
+
+
+def least_run_s(zone: Zone) -> float:
+    """The shortest watering of a night: the zone's minimum run, and no less than fills the pipe. [s]"""
+    return max(LEAST_OPENING_S, zone.minimum_run_s)
+
+
+def _below_least(zone: Zone, seconds: float) -> str:
+    if zone.minimum_run_s > LEAST_OPENING_S:
+        least = f"the zone's minimum run of {zone.minimum_run_s / 60.0:.3g} min"
+        return f"{seconds / 60.0:.1f} min are below {least}; they are carried to the next night."
+    return f"Less than {LEAST_OPENING_S:.0f} s of watering only fills the pipe; it waits for the next chance."
+
+
+@lru_cache(maxsize=1024)
+def _without_runoff(
+    seconds: float, rate_mm_h: float, intake_mm_h: float, storage_mm: float
+) -> tuple[int, float, float]:
+    """Number of openings, length of each but the last, and the rest between them. [s]"""
+    openings, opening_s, rest_s = split_run(seconds, rate_mm_h, intake_mm_h, storage_mm)
+    return int(openings), float(opening_s), float(rest_s)
 
 
 def split(zone: Zone, seconds: float, longest_s: float = math.inf) -> tuple[tuple[float, ...], float]:
@@ -84,10 +113,9 @@ def split(zone: Zone, seconds: float, longest_s: float = math.inf) -> tuple[tupl
     The surface store fills while an opening applies more than the soil takes in, and empties in the rest. No opening is
     longer than the zone's ceiling, nor than ``longest_s``, the longest span that is allowed tonight.
     """
-    openings, opening_s, rest_s = split_run(
+    count, each_s, rest_s = _without_runoff(
         seconds, zone.application_rate_mm_h, zone.intake_mm_h, zone.surface_storage_mm
     )
-    count, each_s, rest_s = int(openings), float(opening_s), float(rest_s)
     most_s = math.floor(min(ceiling_s(zone), longest_s))
     if each_s > most_s >= LEAST_OPENING_S:
         whole, left_s = divmod(seconds, float(most_s))

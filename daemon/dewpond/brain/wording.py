@@ -94,7 +94,8 @@ def reason(
     """The whole reason of one zone and night, data and words."""
     seconds = need.seconds if given_s is None else given_s
     net_mm = seconds * zone.application_rate_mm_h * zone.efficiency / 3600.0
-    need = replace(need, seconds=seconds, net_mm=net_mm)
+    if need.seconds != seconds or need.net_mm != net_mm:
+        need = replace(need, seconds=seconds, net_mm=net_mm)
     return ZoneReason(
         zone=zone.id,
         window_date=window_date,

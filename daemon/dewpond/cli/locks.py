@@ -106,7 +106,8 @@ def _ask(service: ServiceSettings, **body: Any) -> dict[str, Any]:
         click.echo(CAUTION, err=True)
         fail(
             f"{silent}. Take it that NO lock is set or taken off by this. Leases run out in two minutes where a keeper "
-            "lives or its relays fall off by themselves; a keeper that comes back may open again.",
+            "lives or its relays fall off by themselves; a latching valve stays open without power, and a keeper that "
+            "comes back may open again.",
             FAULTS,
         )
 

@@ -1,8 +1,9 @@
-"""The operator's day: see the plan and the state, water by hand, stop, hold and release."""
+"""The operator's day: see the plan and the state, water by hand, hold and release."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,9 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from dewpond.adapters.keeper_client import close_all_now, close_output_now
 from dewpond.adapters.operator_socket import NotReachable, OperatorClient
 from dewpond.adapters.system_clock import SystemClock
-from dewpond.cli.answers import FAULTS, fail, json_option, person, print_json, service_of, site_option
+from dewpond.cli.answers import FAULTS, fail, json_option, print_json, service_of, site_option
 from dewpond.model.operations import HOLD_KINDS, RAIN_KIND
 from dewpond.settings.values import ServiceSettings
 
@@ -50,36 +50,38 @@ def status(site: Path | None, as_json: bool) -> None:
     """What is open, held, missing and heard just now."""
     from dewpond.cli.show import show_status  # noqa: PLC0415
 
-    answer = _ask(service_of(site), "status")
+    answer = ask(service_of(site), "status")
     print_json(answer["body"]) if as_json else show_status(answer["body"])
 
 
 @click.command()
 @click.argument("zone")
 @click.argument("minutes", type=float)
+@click.option("--against-rule", is_flag=True, help="You know the rule of the place that forbids it, and insist.")
+@click.option("--by", default="", help="Your name; with --against-rule it is recorded.")
+@click.option("--reason", default="", help="Why; with --against-rule it is recorded.")
 @site_option
-def water(zone: str, minutes: float, site: Path | None) -> None:
-    """Water ZONE by hand for MINUTES. The zone's own ceiling holds; it closes by itself."""
-    _tell(service_of(site), "water", zone=zone, seconds=minutes * 60.0)
+def water(zone: str, minutes: float, against_rule: bool, by: str, reason: str, site: Path | None) -> None:
+    """Water ZONE by hand for MINUTES. The zone's own ceiling holds; it closes by itself.
 
-
-@click.command()
-@click.argument("zone", required=False)
-@site_option
-def stop(zone: str | None, site: Path | None) -> None:
-    """Close everything, or ZONE, at once. Works with the daemon hung or dead."""
-    service = service_of(site)
-    closed = _close_at_keeper(service, zone)
-    try:
-        answer = OperatorClient(service.operator_socket, timeout_s=3.0).call("stop", **({"zone": zone} if zone else {}))
-    except NotReachable:
-        if closed is None:
-            fail("Neither the daemon nor the valve keeper answers: shut the water by hand.", FAULTS)
-        click.echo(f"{closed} The daemon does not answer; its plan is not changed.")
+    Where a restriction, a closed date or an event forbids it, nothing opens until you insist; at a terminal you are
+    asked.
+    """
+    service, wish = service_of(site), {"zone": zone, "seconds": minutes * 60.0, "by": by, "reason": reason}
+    if against_rule:
+        if not by.strip() or not reason.strip():
+            fail("--against-rule needs --by NAME and --reason TEXT: both go into the record")
+        tell(service, "water", **wish, against_rule=True)
         return
-    if not answer["ok"]:
-        fail(answer["text"], FAULTS)
-    click.echo(answer["text"])
+    answer = ask(service, "water", **wish)
+    if not answer["ok"] and answer["body"].get("against") and at_terminal():
+        click.echo(answer["text"], err=True)
+        click.confirm("Water it against the rule", abort=True, err=True)
+        wish["by"] = by.strip() or click.prompt("Your name", err=True)
+        wish["reason"] = reason.strip() or click.prompt("Because", err=True)
+        tell(service, "water", **wish, against_rule=True)
+        return
+    said(answer)
 
 
 @click.command()
@@ -97,8 +99,8 @@ def hold(until: str | None, days: float | None, kind: str, zone: str | None, rea
     if (until is None) == (days is None):
         fail("a hold needs one end: give either --until or --days")
     service = service_of(site)
-    end = _instant(until, _timezone(service)) if until else SystemClock().now().wall + timedelta(days=days or 0.0)
-    _tell(service, "hold", until=end.isoformat(), reason=reason, kind=kind, **({"zone": zone} if zone else {}))
+    end = instant(until, timezone(service)) if until else SystemClock().now().wall + timedelta(days=days or 0.0)
+    tell(service, "hold", until=end.isoformat(), reason=reason, kind=kind, **({"zone": zone} if zone else {}))
 
 
 @click.command("water-in")
@@ -109,8 +111,8 @@ def hold(until: str | None, days: float | None, kind: str, zone: str | None, rea
 def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> None:
     """Give ZONE one watering of DEPTH_MM (net) in the next allowed night, as after fertiliser."""
     service = service_of(site)
-    latest = {"until": _instant(by, _timezone(service)).isoformat()} if by else {}
-    _tell(service, "water-in", zone=zone, depth_mm=depth_mm, **latest)
+    latest = {"until": instant(by, timezone(service)).isoformat()} if by else {}
+    tell(service, "water-in", zone=zone, depth_mm=depth_mm, **latest)
 
 
 @click.command()
@@ -120,58 +122,49 @@ def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> N
 def release(zone: str | None, kind: str | None, site: Path | None) -> None:
     """End a hold; the next plan decides as usual."""
     fields = {"zone": zone, "kind": kind}
-    _tell(service_of(site), "release", **{name: value for name, value in fields.items() if value})
+    tell(service_of(site), "release", **{name: value for name, value in fields.items() if value})
 
 
 @click.command()
 @site_option
 def healthcheck(site: Path | None) -> None:
     """Exit 0 while the daemon answers and its keeper is ready, else 1."""
-    body = _ask(service_of(site), "status")["body"]
+    body = ask(service_of(site), "status")["body"]
     click.echo(f"daemon answers, keeper {body['keeper']}, broker {body['broker']}")
     sys.exit(0 if body["keeper"] == "ready" else FAULTS)
 
 
-def _ask(service: ServiceSettings, op: str, **fields: Any) -> dict[str, Any]:
+def ask(service: ServiceSettings, op: str, **fields: Any) -> dict[str, Any]:
+    """The daemon's answer; exits with 1 where none comes."""
     try:
         return OperatorClient(service.operator_socket).call(op, **fields)
     except NotReachable as missing:
         fail(str(missing), FAULTS)
 
 
-def _tell(service: ServiceSettings, op: str, **fields: Any) -> None:
-    answer = _ask(service, op, **fields)
+def tell(service: ServiceSettings, op: str, **fields: Any) -> None:
+    """Ask, and say the answer; exits with 2 where it is refused."""
+    said(ask(service, op, **fields))
+
+
+def at_terminal() -> bool:
+    """Whether somebody sits there to be asked."""
+    return sys.stdin.isatty()
+
+
+def said(answer: Mapping[str, Any]) -> None:
+    """Print an answer; exits with 2 where it is a refusal."""
     if not answer["ok"]:
         fail(answer["text"])
     click.echo(answer["text"])
 
 
-def _close_at_keeper(service: ServiceSettings, zone: str | None) -> str | None:
-    """Straight to the keeper, without the daemon; None when no keeper answers."""
-    try:
-        if zone is None:
-            return close_all_now(service.keeper_socket, person())
-        output = _output_of(service, zone)
-        return None if output is None else close_output_now(service.keeper_socket, output, person())
-    except OSError:
-        return None
+def timezone(service: ServiceSettings) -> ZoneInfo:
+    """The site's, by the daemon's word."""
+    return ZoneInfo(ask(service, "status")["body"]["timezone"])
 
 
-def _output_of(service: ServiceSettings, zone: str) -> int | None:
-    from dewpond.settings.site_file import load_site  # noqa: PLC0415 - only a single zone's stop needs the file
-
-    site = load_site(service.site).site if service.site else None
-    zones = {item.id: item.output for item in site.zones} if site else {}
-    if site and zone not in zones:
-        fail(f"no zone {zone!r} here; zones are {', '.join(sorted(zones))}")
-    return zones.get(zone)
-
-
-def _timezone(service: ServiceSettings) -> ZoneInfo:
-    return ZoneInfo(_ask(service, "status")["body"]["timezone"])
-
-
-def _instant(text: str, zone: ZoneInfo) -> datetime:
+def instant(text: str, zone: ZoneInfo) -> datetime:
     """A person's words for a time: a clock time is the next such time, a date its first moment."""
     now = SystemClock().now().wall.astimezone(zone)
     try:

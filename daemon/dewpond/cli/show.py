@@ -25,6 +25,8 @@ def show_plan(body: Plain) -> None:
         console.print(_timetable(body["openings"], zone, units))
     else:
         console.print("No opening is planned.")
+    for line in _place(body, zone):
+        console.print(line, markup=False, highlight=False)
     _show_programs(console, body)
     for reason in body.get("reasons", ()):
         console.print(f"{reason['zone']}: {shown(reason['sentences'][0], units)}")
@@ -37,6 +39,8 @@ def show_status(body: Plain) -> None:
     console, zone, units = Console(), ZoneInfo(body["timezone"]), body.get("units", "metric")
     console.print(f"{body['name']}, {_clock(body['at'], zone, seconds=True)}", style="bold")
     console.print(f"keeper {body['keeper']}, broker {body['broker']}{_holding(body, zone)}")
+    for line in _place(body, zone):
+        console.print(line, markup=False, highlight=False)
     for lock in body.get("locks", ()):
         console.print(f"{lock['target']}: {lock['sentence']}", style="bold", markup=False, highlight=False)
     table = Table(box=None, pad_edge=False)
@@ -53,7 +57,8 @@ def show_status(body: Plain) -> None:
         table.add_row(item["id"], _valve(item, zone), missing, easy, shown(_why(item), units))
     console.print(table)
     for supply in body["supplies"]:
-        console.print(f"supply {supply['id']}: {shown(_flow(supply), units)}; {shown(supply['watching'], units)}")
+        pump = f"; {supply['pump']}" if supply.get("pump") else ""
+        console.print(f"supply {supply['id']}: {shown(_flow(supply), units)}; {shown(supply['watching'], units)}{pump}")
     _show_programs(console, body)
     for sensor in body["sensors"]:
         if not sensor["fresh"]:
@@ -61,6 +66,18 @@ def show_status(body: Plain) -> None:
             console.print(f"sensor {sensor['id']}: {told}")
     for alarm in body["alarms"]:
         console.print(f"! {shown(alarm['sentence'], units)} (since {_clock(alarm['since'], zone)})", style="bold")
+
+
+def _place(body: Plain, zone: ZoneInfo) -> list[str]:
+    """What is declared about the rules of the place, and a clock that is not trusted."""
+    lines = [f"stage of restriction in force: {body['stage']}"] if body.get("stage") else []
+    for item in body.get("exemptions", ()):
+        rule = item["rule"] or "restrictions"
+        until = _clock(item["until"], zone)
+        lines.append(f"{item['target']}: exempt from {rule} until {until} by {item['who']}: {item['reason']}")
+    if not body.get("clock_trusted", True):
+        lines.append(body.get("clock_doubt") or "The clock is not trusted, so nothing starts by schedule.")
+    return lines
 
 
 def _show_programs(console: Console, body: Plain) -> None:

@@ -136,12 +136,70 @@ class PublishState(Command):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NoteRules(Command):
+    """Keep in the journal which rules of the place stood over an opening when it began, for whoever inspects.
+
+    ``against`` are those it breaks; ``who`` insisted on it, for ``reason``.
+    """
+
+    run_id: str
+    zone: str
+    at: datetime
+    in_force: tuple[str, ...] = ()
+    exemptions: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    who: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteShortened(Command):
+    """Keep in the journal what a zone was not given in a night for want of room, and by which rule it was chosen. [s]
+
+    ``carried_s`` waits for the next night. A later one of the same zone and night replaces it.
+    """
+
+    zone: str
+    window_date: date
+    wanted_s: float
+    given_s: float
+    carried_s: float
+    rule: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoteMaintenance(Command):
+    """Keep in the journal what a person did on the pipes by way of this program, and how it ended.
+
+    ``target`` is a supply's id; ``seconds`` from ``began``; ``litres`` by the meter, None without one.
+    """
+
+    at: datetime
+    work: str
+    target: str
+    who: str
+    reason: str
+    began: datetime
+    seconds: float
+    litres: float | None
+    outcome: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrustClock(Command):
+    """Believe the wall clock as it stands now: a person has looked."""
+
+    who: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerOperator(Command):
     """Tell the asking person whether the request was taken, in one line."""
 
     request_id: str
     accepted: bool
     text: str
+    body: Mapping[str, Any] = field(default_factory=dict)  # what a program may want to know besides
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -162,6 +162,17 @@ class OperatorAsked(Event):
     kind: str = ""  # of a hold: treatment, mowing, event, repair or other
     program: str = ""
     percent: float | None = None
+    by: str = ""  # a person's own name, beside the account or sign-in that is ``who``
+    against_rule: bool = False  # of water by hand: the person has been told the rule and insists
+    target: str = ""  # of an exemption: zone id, supply id, "overhead", "drip" or "all"
+    rule: str = ""  # of an exemption: the one restriction it passes over, "" for all but complete stops
+    number: str = ""  # of an exemption that ends
+    stage: str = ""  # of restriction, declared in force; "" is none
+
+    @property
+    def person(self) -> str:
+        """Who it is, as it is recorded."""
+        return f"{self.by} ({self.who})" if self.by and self.by != self.who else self.who
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -195,13 +206,17 @@ class ValveRefused(Event):
 class KeeperFound(Event):
     """The keeper answers. ``session`` changes when it was restarted; ``open_outputs`` are what it holds open now.
 
-    ``closed`` are the closings it remembers: run id -> seconds open.
+    ``opened_at`` says since when, by run id. ``closed`` are the closings it remembers: run id -> seconds open;
+    ``closed_at``: when. Times are aware, UTC.
     """
 
     session: str
     ready: bool
     open_outputs: Mapping[int, str] = field(default_factory=dict)  # output -> run id
     closed: Mapping[str, float] = field(default_factory=dict)
+    closed_at: Mapping[str, datetime] = field(default_factory=dict)
+    opened_at: Mapping[str, datetime] = field(default_factory=dict)
+    alarm: str = ""  # why it is not sure that everything is off, once it has tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +261,14 @@ class ClockStepped(Event):
     """The wall clock moved by ``step_s`` against elapsed time (NTP, a person, a dead battery)."""
 
     step_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockJudged(Event):
+    """The wall clock is believed from here on, or not; ``why`` is a clause with what stands behind it."""
+
+    trusted: bool
+    why: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,6 +32,9 @@ class WaterRequest:
     action: ClassVar[str] = "water"
     zone: str
     seconds: float
+    against_rule: bool = False  # the rule of the place that forbids it is known, and the person insists
+    by: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +108,70 @@ class PercentRequest:
     percent: float | None = None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExemptRequest:
+    """Record leave to pass over restrictions until an instant (aware).
+
+    ``target`` is a zone id, a supply id, "overhead", "drip" or "all". ``rule`` is the name of the one restriction
+    meant; without it all are, and the site's watering days, but no complete stop.
+    """
+
+    action: ClassVar[str] = "exempt"
+    target: str
+    until: datetime
+    by: str
+    reason: str
+    rule: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndExemptionRequest:
+    """End an exemption, by its number, before its time."""
+
+    action: ClassVar[str] = "end-exemption"
+    number: str
+    by: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageRequest:
+    """Declare the stage of restriction in force, "" for none; with an end, what the site file says follows then."""
+
+    action: ClassVar[str] = "stage"
+    stage: str
+    by: str
+    reason: str
+    until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockRequest:
+    """A person has looked at the wall clock and finds it right."""
+
+    action: ClassVar[str] = "clock"
+    by: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttendRequest:
+    """Keep the master valve of a supply (``target``) open for a few minutes for somebody who works there, or go on."""
+
+    action: ClassVar[str] = "attend"
+    target: str
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndAttendedRequest:
+    """End the attended test of a supply (``target``)."""
+
+    action: ClassVar[str] = "end-attended"
+    target: str
+    by: str = ""
+
+
 Request = (
     WaterRequest
     | StopRequest
@@ -115,6 +182,12 @@ Request = (
     | ForgetRequest
     | PercentRequest
     | WaterInRequest
+    | ExemptRequest
+    | EndExemptionRequest
+    | StageRequest
+    | ClockRequest
+    | AttendRequest
+    | EndAttendedRequest
 )
 REQUESTS: Mapping[str, type[Request]] = {
     kind.action: kind
@@ -128,6 +201,12 @@ REQUESTS: Mapping[str, type[Request]] = {
         ForgetRequest,
         PercentRequest,
         WaterInRequest,
+        ExemptRequest,
+        EndExemptionRequest,
+        StageRequest,
+        ClockRequest,
+        AttendRequest,
+        EndAttendedRequest,
     )
 }
 NEEDED: Mapping[str, frozenset[str]] = {
@@ -138,6 +217,12 @@ NEEDED: Mapping[str, frozenset[str]] = {
     "as-usual": frozenset({"zone"}),
     "forget": frozenset({"zone"}),
     "percent": frozenset({"program"}),
+    "exempt": frozenset({"target", "until", "by", "reason"}),
+    "end-exemption": frozenset({"number", "by"}),
+    "stage": frozenset({"stage", "by", "reason"}),
+    "clock": frozenset({"by"}),
+    "attend": frozenset({"target", "by", "reason"}),
+    "end-attended": frozenset({"target"}),
 }
 
 
@@ -154,6 +239,8 @@ def parse(op: str, plain: Mapping[str, Any]) -> Request:
     missing = NEEDED.get(op, frozenset()) - given.keys()
     if missing:
         raise RequestRefused(f"{op}: {' and '.join(sorted(missing))} is missing")
+    for name in sorted({"by", "reason"} & NEEDED.get(op, frozenset())):
+        _name(name)(op, given[name])
     return kind(**given)
 
 
@@ -211,6 +298,24 @@ def _percent(op: str, value: Any) -> float:
     return float(value)
 
 
+def _name(name: str) -> Callable[[str, Any], str]:
+    """Text that may not be empty: what a record would be worth nothing without."""
+    read = _text(name)
+
+    def check(op: str, value: Any) -> str:
+        if not read(op, value).strip():
+            raise RequestRefused(f"{op}: {name} is empty; it is recorded, so say it")
+        return str(value).strip()
+
+    return check
+
+
+def _flag(op: str, value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise RequestRefused(f"{op}: against_rule is not true or false")
+    return value
+
+
 _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "zone": _zone,
     "seconds": _seconds,
@@ -220,4 +325,10 @@ _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "depth_mm": _depth_mm,
     "program": _text("program"),
     "percent": _percent,
+    "by": _text("by"),
+    "against_rule": _flag,
+    "target": _name("target"),
+    "rule": _text("rule"),
+    "number": _name("number"),
+    "stage": _text("stage"),
 }

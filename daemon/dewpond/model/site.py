@@ -55,6 +55,48 @@ class Hours:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Season:
+    """A part of every year as (month, day), both ends included; it may pass the turn of the year."""
+
+    first: tuple[int, int]
+    last: tuple[int, int]
+
+    def includes(self, day: date) -> bool:
+        """Whether a calendar date lies in it."""
+        at = (day.month, day.day)
+        if self.first <= self.last:
+            return self.first <= at <= self.last
+        return at >= self.first or at <= self.last
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DateSpan:
+    """Calendar dates, both ends included, or a part of every year; without either, every date."""
+
+    first: date | None = None
+    last: date | None = None
+    season: Season | None = None
+    name: str = ""
+
+    def includes(self, day: date) -> bool:
+        """Whether a calendar date lies in it."""
+        if self.season is not None and not self.season.includes(day):
+            return False
+        return (self.first is None or self.first <= day) and (self.last is None or day <= self.last)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteEvent:
+    """People on the ground: nothing runs there by schedule on its dates and days, within its hours (None: all day)."""
+
+    name: str
+    applies_to: frozenset[str]  # as for a restriction
+    dates: DateSpan
+    days: DayRule
+    hours: Hours | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RainHold:
     """A day with this much rain holds the schedule for the days that follow it."""
 
@@ -73,6 +115,9 @@ class Watering:
     wind_limit_m_s: float | None = None  # None: wind holds nothing
     freeze_limit_c: float | None = None  # None: the default, where a temperature sensor is there
     rain_method: str = "80 percent"  # or "infiltration"
+    closed: tuple[DateSpan, ...] = ()  # dates without any watering by schedule
+    stages: tuple[str, ...] = ()  # of restriction, as the place names them
+    stage: str = ""  # in force until a person declares another; "" is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +129,34 @@ class Restriction:
     hours: Hours | None
     from_date: date | None
     until_date: date | None
+    name: str = ""
+    methods: frozenset[str] = frozenset()  # "overhead", "drip", "spray", "rotor", "bubbler"; empty: all
+    stages: frozenset[str] = frozenset()  # binds only while one of them is in force; empty is always
+    season: Season | None = None  # part of every year in which it binds
+    stop: bool = False  # complete stop: no water at all
+
+    @property
+    def dates(self) -> DateSpan:
+        """The dates on which it binds."""
+        return DateSpan(first=self.from_date, last=self.until_date, season=self.season)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pump:
+    """A supply's pump as its maker and its well allow; None where nothing is stated.
+
+    The pump runs only while water can flow: it starts once its zones are open, and stops ``stops_before_s`` before the
+    last of them is told to close.
+    """
+
+    output: int
+    least_flow_l_min: float = 0.0
+    greatest_flow_l_min: float | None = None
+    starts_an_hour: int | None = None
+    rest_s: float = 0.0
+    daily_l: float | None = None
+    low_water: str | None = None  # sensor id, true while the water is low
+    stops_before_s: float = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +170,7 @@ class Supply:
     meter: str | None = None
     pressure: str | None = None
     master_output: int | None = None
+    master_close_output: int | None = None  # gives the closing pulse of a latching master valve
     shared_with_house: bool = False
     rain_switch: str | None = None  # sensor id, wet while true
     rain_switch_in_common: bool = False  # wired in the common of the valves, so nothing can be read
@@ -104,6 +178,11 @@ class Supply:
     meter_least_flow_l_min: float | None = None  # Q1, below which the meter promises nothing
     meter_greatest_flow_l_min: float | None = None  # Q3, its permanent flow
     meter_row_s: float = 10.0  # how often it reports while water flows
+    master_lead_s: float = 2.0  # how long the master valve is open before the first zone
+    master_lag_s: float = 5.0  # and after the last
+    pipe_diameter_mm: float | None = None  # inside, of the main
+    velocity_limit_m_s: float = 1.524  # 5 ft/s
+    pump: Pump | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,6 +319,8 @@ class Zone:
     tew_mm: float = 19.0
     interception_mm: float = 1.0  # what leaves hold of one rain
     curve_number: float = 74.0  # of runoff by the day, where rain is split
+    close_output: int | None = None  # gives the closing pulse of a latching valve; None shuts without current
+    minimum_run_s: float = 0.0  # a night's watering below it waits for the next night
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +367,8 @@ class Relays:
     driver: str
     outputs: int
     options: Mapping[str, Any] = field(default_factory=dict)
+    valves: str = "normally closed"  # or "latching", "two-wire": what hangs on them where nothing else is said
+    stored_energy: bool = False  # an actuator closes latching valves by itself when power fails
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,6 +392,7 @@ class Site:
     feeds: tuple[Feed, ...]
     path: str = ""
     digest: str = ""
+    events: tuple[SiteEvent, ...] = ()
 
     def supply(self, supply_id: str) -> Supply:
         """The supply with this id. Raises KeyError for an unknown one."""

@@ -59,6 +59,7 @@ class SupplyView:
     pressure_kpa: float | None
     pressure_at: datetime | None
     watching: str  # "watching", or why the pipes are not watched
+    pump: str = ""  # what its pump does, as a sentence; "" without one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,6 +108,18 @@ class LockView:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExemptionView:
+    """Leave to pass over restrictions, as recorded; ``target`` is a zone id, a supply id, a way of watering or all."""
+
+    number: str
+    target: str
+    rule: str  # the one restriction it passes over, "" for all but complete stops
+    who: str
+    reason: str
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteView:
     """The whole site now; ``at`` is the data's own time, in UTC."""
 
@@ -132,3 +145,7 @@ class SiteView:
     simulated: bool = False
     programs: tuple[ProgramView, ...] = ()
     locks: tuple[LockView, ...] = ()
+    stage: str = ""  # of restriction, in force
+    exemptions: tuple[ExemptionView, ...] = ()
+    clock_doubt: str = ""  # why the clock is not trusted
+    power_loss: str = ""  # what it means for valves that need power to shut, as a sentence

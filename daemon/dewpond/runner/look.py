@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from dewpond.brain import locks, pipe_watch, rain_common, weather_holds
+from dewpond.brain import attended, clock_doubt, locks, pipe_watch, pump_words, pumps, rain_common, weather_holds
 from dewpond.brain.belief import daily
 from dewpond.brain.brain import Brain
 from dewpond.brain.ground import Ground
@@ -15,10 +15,21 @@ from dewpond.brain.local_time import utc
 from dewpond.brain.openings import active
 from dewpond.brain.rules import percent
 from dewpond.brain.state import HoldState, Opening, SoilState, State
+from dewpond.model import valve_kinds
 from dewpond.model.events import Now
 from dewpond.model.site import Sensor, Supply, Zone
 from dewpond.model.states import ValveState
-from dewpond.model.view import AlarmView, LockView, OpeningView, ProgramView, SensorView, SiteView, SupplyView, ZoneView
+from dewpond.model.view import (
+    AlarmView,
+    ExemptionView,
+    LockView,
+    OpeningView,
+    ProgramView,
+    SensorView,
+    SiteView,
+    SupplyView,
+    ZoneView,
+)
 
 UNITS = {
     "rain": "mm",
@@ -73,10 +84,24 @@ class Look:
             ),
             simulated=site.relays.driver == "simulated",
             programs=_programs(ground, state, night.window_date if night else window.date),
+            stage=ground.rules.under(state.place).stage,
+            exemptions=tuple(
+                ExemptionView(
+                    number=key,
+                    target=item.target,
+                    rule=item.rule,
+                    who=item.who,
+                    reason=item.reason,
+                    until=item.until,
+                )
+                for key, item in sorted(state.place.exemptions.items())
+            ),
+            clock_doubt=state.alarms[clock_doubt.ALARM].sentence if clock_doubt.ALARM in state.alarms else "",
             locks=tuple(
                 LockView(target=lock.target, kind=lock.kind, who=lock.who, sentence=locks.words(ground, lock))
                 for lock in state.locks
             ),
+            power_loss=valve_kinds.power_loss(site),
         )
 
     def _zone(self, state: State, zone: Zone, now: Now) -> ZoneView:
@@ -118,7 +143,10 @@ class Look:
     def _supply(self, state: State, supply: Supply, now: Now) -> SupplyView:
         meter = state.sensors.get(supply.meter or "")
         pressure = state.sensors.get(supply.pressure or "")
-        if supply.meter is None:
+        attends = attended.words(self._brain.ground, state, supply.id, now)
+        if attends:
+            watching = attends
+        elif supply.meter is None:
             watching = "not watching: this supply has no flow meter"
         elif meter is None or now.wall.timestamp() - meter.at_s > FRESH_S:
             watching = "not watching: no fresh word from the flow meter"
@@ -133,6 +161,7 @@ class Look:
             pressure_kpa=pressure.value if pressure else None,
             pressure_at=utc(pressure.at_s) if pressure else None,
             watching=watching,
+            pump=attended.pump_words(state, supply.id) or pump_words.words(self._brain.ground, state, supply, now),
         )
 
 
@@ -147,7 +176,8 @@ def _held(ground: Ground, state: State, zone: Zone, now: Now) -> str:
     locked = locks.held(ground, state, zone)
     words = [f"{locked[:1].lower()}{locked[1:]}"] if locked else []
     words += [_hold_words(hold) for hold in state.holds_on(zone.id)]
-    words += [weather[:1].lower() + weather[1:]] if weather else []
+    low = pumps.low_water(ground, state, ground.site.supply(zone.supply))
+    words += [text[:1].lower() + text[1:] for text in (weather, low) if text]
     if rain_common.holding(ground, state, zone, now.wall.timestamp()):
         words.append("rain switch holding")
     if words:

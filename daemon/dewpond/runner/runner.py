@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from dewpond.brain.brain import Brain
 from dewpond.brain.state import State
+from dewpond.crash_points import AtPoint, passed_by
 from dewpond.model.commands import (
     AnswerOperator,
     AskRule,
@@ -26,6 +27,7 @@ from dewpond.model.commands import (
     RecordPlan,
     RecordReason,
     RecordRun,
+    TrustClock,
 )
 from dewpond.model.events import (
     ClockStepped,
@@ -41,6 +43,8 @@ from dewpond.model.view import SiteView
 from dewpond.ports import Bus, Calendar, Clock, Desk, OperatorReply, Rules, Store, Valves, WeatherFeed
 
 STEP_NOTICED_S = 1.0  # a wall clock that moves this much against elapsed time has been set
+VALVE_NEWS = (ValveOpened, ValveClosed, ValveRefused)
+TOLD_AT_ONCE = (RecordRun, RaiseAlarm, AnswerOperator)
 RECORDS = (RecordPlan, RecordRun, RecordDay, RecordReason, RaiseAlarm, ClearAlarm)
 
 
@@ -69,6 +73,8 @@ class Runner:
     look: Callable[[State, Now], SiteView] | None = None
     after_pass: Callable[[Now], None] | None = None
     longest_sleep_s: float = math.inf
+    vouch: Callable[[Now, str], None] | None = None  # has the clock believed, by a person's word
+    at: AtPoint = passed_by
     _pending: list[Event] = field(default_factory=list)
     _wake_s: float = 0.0
     _wall_offset_s: float | None = None
@@ -99,6 +105,7 @@ class Runner:
             self._step(events, now)
         self.step_events(now)
         if now.elapsed_s >= self.ports.valves.next_renewal_s():
+            self.at("renew-due")
             self._pending += self.ports.valves.renew(now)
         self.ports.store.flush_if_due(now)
         self._pending += self.ports.store.faults()
@@ -142,27 +149,53 @@ class Runner:
         self.ports.store.append(self.step_no, now, events, step.commands)
         self._carry_out(step.commands, now)
         if _matters(events, step.commands):
-            self.ports.store.commit()
+            self._commit_result(events)
         if any(isinstance(event, DayEnded) for event in events):
             self.ports.store.snapshot(self.step_no, now, self.state)
         if self.look is not None and self.ports.desk is not None:
             self.ports.desk.publish(self.look(self.state, now))
 
     def _carry_out(self, commands: Sequence[Command], now: Now) -> None:
-        """Records first, then valves in the brain's order (closings stand before openings), then words to people."""
+        """Records first, then all in the brain's order, then answers to people.
+
+        Closings stand before openings and never wait for the disk; nothing opens, and nobody is told yes, before it.
+        """
         for command in commands:
             if isinstance(command, RECORDS):
                 self.ports.store.record(command)
-        durable = self.ports.store.commit() if any(isinstance(c, OpenValve) for c in commands) else True
-        for command in commands:
-            self._carry_out_one(command, durable, now)
+        intents = [number for number, command in enumerate(commands) if isinstance(command, OpenValve)]
+        first = intents[0] if intents else len(commands)
+        for command in commands[:first]:
+            self._carry_out_one(command, now)
+        durable = self._commit_intent() if intents else True
+        for command in commands[first:]:
+            self._carry_out_one(command, now, durable=durable)
+        answers = [command for command in commands if isinstance(command, AnswerOperator)]
+        if answers:
+            self.ports.store.commit()
+        for answer in answers:
+            self._answer(answer)
 
-    def _carry_out_one(self, command: Command, durable: bool, now: Now) -> None:
+    def _commit_intent(self) -> bool:
+        self.at("intent-decided")
+        durable = self.ports.store.commit()
+        self.at("intent-durable")
+        return durable
+
+    def _commit_result(self, events: Sequence[Event]) -> None:
+        closed = any(isinstance(event, ValveClosed) for event in events)
+        what = "closed" if closed else "opened" if any(isinstance(event, ValveOpened) for event in events) else "other"
+        self.at(f"{what}-decided")
+        self.ports.store.commit()
+        self.at(f"{what}-durable")
+
+    def _carry_out_one(self, command: Command, now: Now, *, durable: bool = True) -> None:
         ports = self.ports
         match command:
             case OpenValve():
                 self._open(command, durable, now)
             case CloseValve():
+                self.at("close-decided")
                 self._pending += ports.valves.close(command.run_id, command.output, now, command.cause)
             case CloseAll():
                 self._pending += ports.valves.close_all(now, command.cause)
@@ -170,10 +203,16 @@ class Runner:
                 ports.bus.publish(command.topic, command.body, retained=command.retained)
             case AskRule():
                 self._ask_rule(command, now)
-            case AnswerOperator() if ports.desk is not None:
-                ports.desk.answer(command.request_id, OperatorReply(accepted=command.accepted, text=command.text))
+            case TrustClock() if self.vouch is not None:
+                self.vouch(now, command.who)
             case _:
                 pass
+
+    def _answer(self, command: AnswerOperator) -> None:
+        if self.ports.desk is not None:
+            reply = OperatorReply(accepted=command.accepted, text=command.text, body=command.body)
+            self.ports.desk.answer(command.request_id, reply)
+            self.at("answer-given")
 
     def _open(self, command: OpenValve, durable: bool, now: Now) -> None:
         if not durable:
@@ -207,6 +246,6 @@ class Runner:
 
 def _matters(events: Sequence[Event], commands: Sequence[Command]) -> bool:
     """Whether this step must be on disk at once: a valve moved, or a run, plan, alarm or answer came of it."""
-    if any(isinstance(event, ValveOpened | ValveClosed | ValveRefused) for event in events):
+    if any(isinstance(event, VALVE_NEWS) for event in events):
         return True
-    return any(isinstance(command, RecordRun | RaiseAlarm | AnswerOperator) for command in commands)
+    return any(isinstance(command, TOLD_AT_ONCE) for command in commands)

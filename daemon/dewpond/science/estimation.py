@@ -1,29 +1,35 @@
 """Each zone's root-zone water as an estimate with its doubt, corrected by what probes see.
 
-Three numbers a zone are estimated together: the depletion, the logarithm of its true water use over the tabulated one,
-and the offset of its probe (field capacity is never the textbook's). An extended Kalman filter carries them from day to
-day; all functions take arrays with one row a zone and broadcast.
+Four numbers a zone are estimated together: the depletion, the logarithm of its true water use over the tabulated one,
+the offset of its probe (field capacity is never the textbook's), and by how much that offset drifts in a day. An
+extended Kalman filter carries them from day to day; all functions take arrays with one row a zone and broadcast.
+
+The drift is why an old probe teaches less than a fresh one: between two soakings its level may have wandered, so what
+it says of the level fades, while what it says of each day's use stays.
 
 References
 ----------
 R. E. Kalman, A New Approach to Linear Filtering and Prediction Problems, J. Basic Eng. 82, 1960.
 G. Evensen, Data Assimilation, Springer 2009, ch. 4, for states joined with parameters.
+C. M. Stein, Estimation of the Mean of a Multivariate Normal Distribution, Ann. Stat. 9, 1981, lemma 1 (from memory),
+for the covariance of a quantity that is cut off at zero.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
 
-DEPLETION, USE, OFFSET = range(3)  # [mm, ln of a factor, mm]
+DEPLETION, USE, OFFSET, DRIFT = range(4)  # [mm, ln of a factor, mm, mm a day]
+NUMBERS = 4
 LEAST_DEPLETION_SD_MM = 0.5  # of a zone just filled to field capacity: drainage is never sharp
-SEEN = np.array([1.0, 0.0, 1.0])  # a probe sees the depletion and its own offset
-DEPLETION_ALONE = np.array([1.0, 0.0, 0.0])
+SEEN = np.array([1.0, 0.0, 1.0, 0.0])  # a probe sees the depletion and its own offset
 
 
 class Estimate(NamedTuple):
-    """Mean (zones x 3) and covariance (zones x 3 x 3) of depletion [mm], ln use factor and probe offset [mm]."""
+    """Mean (zones x 4) and covariance (zones x 4 x 4): depletion [mm], ln use factor, offset [mm], drift [mm/day]."""
 
     mean: Any
     cov: Any
@@ -37,19 +43,31 @@ class Seen(NamedTuple):
     expected_sd_mm: Any
 
 
-def begin(depletion_mm, depletion_sd_mm, use_sd, offset_sd_mm):
-    """The estimate before anything was seen; arguments are arrays of one length. [mm, mm, -, mm]"""
+def begin(depletion_mm, depletion_sd_mm, use_sd, offset_sd_mm, drift_sd_mm=0.0):
+    """The estimate before anything was seen; arguments are arrays of one length. [mm, mm, -, mm, mm/day]"""
     depletion_mm = np.asarray(depletion_mm, dtype=float)
     zones = len(depletion_mm)
-    mean = np.zeros((zones, 3))
+    mean = np.zeros((zones, 4))
     mean[:, DEPLETION] = depletion_mm
-    cov = np.zeros((zones, 3, 3))
-    for place, sd in ((DEPLETION, depletion_sd_mm), (USE, use_sd), (OFFSET, offset_sd_mm)):
+    cov = np.zeros((zones, 4, 4))
+    spreads = ((DEPLETION, depletion_sd_mm), (USE, use_sd), (OFFSET, offset_sd_mm), (DRIFT, drift_sd_mm))
+    for place, sd in spreads:
         cov[:, place, place] = np.square(sd)
     return Estimate(mean, cov)
 
 
-def predict(estimate, depletion_mm, etc_mm, drained, noise_mm, use_noise, offset_noise_mm):
+def predict(
+    estimate,
+    depletion_mm,
+    etc_mm,
+    spilled_mm,
+    noise_mm,
+    use_noise,
+    offset_noise_mm,
+    drift_sd_mm=0.0,
+    drift_kept=1.0,
+    watched=False,
+):
     """One day on.
 
     Parameters
@@ -57,30 +75,63 @@ def predict(estimate, depletion_mm, etc_mm, drained, noise_mm, use_noise, offset
     estimate : Estimate
         At the evening before.
     depletion_mm : array, zones
-        Where the day's balance takes the mean depletion. [mm]
+        Where the day's balance takes the mean depletion, at least 0. [mm]
     etc_mm : array, zones
         Water used in the day, which grows with the use factor. [mm]
-    drained : bool array, zones
-        Zones that were filled beyond field capacity: what was not known of their depletion drained away.
+    spilled_mm : array, zones
+        Water of the day beyond field capacity if the mean is right; NaN where no water came. [mm]
     noise_mm : array, zones
         Standard deviation of the day's own amounts: reference ET, rain, irrigation. [mm]
     use_noise, offset_noise_mm : float or array
         How much use factor and probe offset may wander in a day, as standard deviations. [-, mm]
+    drift_sd_mm, drift_kept : float or array, float
+        Standard deviation of a probe's drift in the long run, and the share of a drift that is there a day later.
+        [mm/day, -]
+    watched : bool array, zones, or bool
+        Where a probe will tell of water that is still missing from a zone thought full.
     """
     zones = len(estimate.mean)
     mean = estimate.mean.copy()
     mean[:, DEPLETION] = depletion_mm
-    step = np.tile(np.eye(3), (zones, 1, 1))
+    mean[:, OFFSET] += mean[:, DRIFT]
+    mean[:, DRIFT] *= drift_kept
+    step = np.tile(np.eye(4), (zones, 1, 1))
     step[:, DEPLETION, USE] = etc_mm
+    step[:, OFFSET, DRIFT] = 1.0
+    step[:, DRIFT, DRIFT] = drift_kept
     cov = step @ estimate.cov @ step.transpose(0, 2, 1)
     cov[:, DEPLETION, DEPLETION] += np.square(noise_mm)
     cov[:, USE, USE] += np.square(use_noise)
     cov[:, OFFSET, OFFSET] += np.square(offset_noise_mm)
-    filled = np.asarray(drained, dtype=bool)
-    cov[filled, DEPLETION, :] = 0.0
-    cov[filled, :, DEPLETION] = 0.0
-    cov[filled, DEPLETION, DEPLETION] = LEAST_DEPLETION_SD_MM**2
-    return Estimate(mean, cov)
+    cov[:, DRIFT, DRIFT] += np.square(drift_sd_mm) * (1.0 - drift_kept**2)
+    return _cut_at_field_capacity(Estimate(mean, cov), np.asarray(spilled_mm, dtype=float), watched)
+
+
+def _cut_at_field_capacity(estimate, spilled_mm, watched):
+    """The estimate once water beyond field capacity drained away, and with it what was not known of the depletion.
+
+    The depletion without a limit is normal; what is left of it above zero keeps the share of its covariances that is
+    the chance of not being full (Stein's lemma). Its mean lies above the balance's own word by the water that may still
+    be missing; where nobody watches the balance's word stands, which is the median.
+    """
+    depletion_mm, cov = estimate.mean[:, DEPLETION], estimate.cov
+    sd_mm = np.sqrt(np.maximum(cov[:, DEPLETION, DEPLETION], 1e-12))
+    free_mm = depletion_mm - np.nan_to_num(spilled_mm)
+    ratio = free_mm / sd_mm
+    unfilled = np.where(np.isnan(spilled_mm), 1.0, 0.5 * _erfc(-ratio / math.sqrt(2.0)))
+    density = np.where(np.isnan(spilled_mm), 0.0, np.exp(-0.5 * np.square(ratio)) / math.sqrt(2.0 * math.pi))
+    left_mm = free_mm * unfilled + sd_mm * density
+    variance = (np.square(free_mm) + np.square(sd_mm)) * unfilled + free_mm * sd_mm * density - np.square(left_mm)
+    cut = cov.copy()
+    cut[:, DEPLETION, :] *= unfilled[:, None]
+    cut[:, :, DEPLETION] *= unfilled[:, None]
+    cut[:, DEPLETION, DEPLETION] = np.maximum(variance, 0.0) + (1.0 - unfilled) * LEAST_DEPLETION_SD_MM**2
+    mean = estimate.mean.copy()
+    mean[:, DEPLETION] = np.where(np.logical_and(watched, ~np.isnan(spilled_mm)), left_mm, depletion_mm)
+    return Estimate(mean, cut)
+
+
+_erfc = np.vectorize(math.erfc, otypes=[float])
 
 
 def expect(estimate, seen_sd_mm, sees=SEEN):
@@ -104,9 +155,8 @@ def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use, sees=SEEN
         Where there is a reading to be believed.
     most_mm, most_ln_use : array, zones; float
         Bounds: depletion 0 to ``most_mm``, logarithm of the use factor within +- ``most_ln_use``. [mm, -]
-    sees : array, 3
-        What is seen as a sum of the three numbers: ``SEEN`` by a probe, ``DEPLETION_ALONE`` where something else tells
-        the depletion.
+    sees : array, 4
+        What is seen as a sum of the four numbers.
 
     Returns
     -------
@@ -118,7 +168,7 @@ def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use, sees=SEEN
     gain = (estimate.cov @ sees) / np.square(sd_mm)[:, None] * used[:, None]
     mean = estimate.mean + gain * surprise_mm[:, None]
     # The symmetric form of Joseph keeps the covariance positive whatever rounding does.
-    keep = np.eye(3) - gain[:, :, None] * sees
+    keep = np.eye(4) - gain[:, :, None] * sees
     noise = gain[:, :, None] * gain[:, None, :] * np.square(seen_sd_mm)[:, None, None]
     cov = keep @ estimate.cov @ keep.transpose(0, 2, 1) + noise
     mean[:, DEPLETION] = np.clip(mean[:, DEPLETION], 0.0, most_mm)
@@ -127,11 +177,12 @@ def correct(estimate, seen_mm, seen_sd_mm, used, most_mm, most_ln_use, sees=SEEN
 
 
 def reset_use(estimate, zones, depletion_mm, ln_use, use_sd, depletion_sd_mm):
-    """The estimate with depletion and ln use factor of these zones set to other words on them. [mm, -]"""
+    """The estimate with depletion and ln use factor of these zones set to other words on them; drift ends. [mm, -]"""
     mean, cov = estimate.mean.copy(), estimate.cov.copy()
     mean[zones, DEPLETION] = depletion_mm
     mean[zones, USE] = ln_use
-    for place in (DEPLETION, USE):
+    mean[zones, DRIFT] = 0.0
+    for place in (DEPLETION, USE, DRIFT):
         cov[zones, place, :] = 0.0
         cov[zones, :, place] = 0.0
     cov[zones, DEPLETION, DEPLETION] = depletion_sd_mm**2

@@ -75,7 +75,7 @@ def adjusted_depletion_fraction(p_table, etc_mm):
     ----------
     FAO-56 ch. 8, p. 162, and Table 22 footnote 2.
     """
-    return np.clip(p_table + 0.04 * (5.0 - etc_mm), 0.1, 0.8)
+    return np.minimum(np.maximum(p_table + 0.04 * (5.0 - etc_mm), 0.1), 0.8)
 
 
 def stress_coefficient(depletion_mm, taw_mm, p):
@@ -99,7 +99,7 @@ def stress_coefficient(depletion_mm, taw_mm, p):
     FAO-56 ch. 8, eq. 84.
     """
     stressed_span_mm = np.maximum((1.0 - p) * taw_mm, 1e-9)  # with p = 1 plants draw freely down to an empty root zone
-    return np.clip((taw_mm - depletion_mm) / stressed_span_mm, 0.0, 1.0)
+    return np.minimum(np.maximum((taw_mm - depletion_mm) / stressed_span_mm, 0.0), 1.0)
 
 
 def salinity_coefficient(ece_ds_m, threshold_ds_m, slope_pct, ky):

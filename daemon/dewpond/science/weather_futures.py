@@ -2,20 +2,22 @@
 
 The record is resampled in runs of days (the stationary bootstrap), so that dry spells, wet spells and the dull days
 that go with rain stay together. Recent days and days of the same season of earlier years are drawn alike; ETo is
-carried over as a share of extraterrestrial radiation, so that it follows the season. Runs begin on days that follow
-others like the last one known: a dull day is followed by a dull one more often than by a clear one. The same seed and
-record give the same futures, bit for bit.
+carried over as a share of extraterrestrial radiation, so that it follows the season. The first run begins on a day that
+follows one like the last one known, wet or dry, clear or dull, and what the last one had beyond its like is carried on
+for some days: ETo of one day says much of the next. The same seed and record give the same futures, bit for bit.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from dewpond.science.radiation import extraterrestrial_radiation_daily, mm_from_mj
 
+BLOCK_DAYS = 1024  # of one table of extraterrestrial radiation
 RECENT_DAYS = 60  # of the record that stand for the days ahead
 SPELL_DAYS = 24  # without rain, from which on a dry season is taken to have come: wetter days before it are past
 SPELL_RAIN_MM = 2.0  # less in a day does not end a dry spell
@@ -24,6 +26,11 @@ RUN_DAYS = 5.0  # mean length of a run of days kept together
 ALIKE_SHARE = 2.0 / 3.0  # of the days drawn from: those that follow days most like the last one; our choice
 ALIKE_LEAST = 24  # of so few days all are drawn from, or their extremes would be lost
 ALIKE_LAG_DAYS = 2  # a last known day longer ago than this says nothing of the first day ahead
+WET_MM, WET_APART = 1.0, 0.15  # a wet day and a dry one are as unlike as days whose ETo differs by this share
+# Of what the last known day's share of ETo had beyond the day it is likened to, this much is carried to the next day:
+# it missed least on sixteen recorded growing seasons (pinball loss of the upper tenth, 11 % less than without). [-]
+CARRIED = 0.45
+MOST_SHARE = 1.1  # times the largest share of the days drawn from: what is carried leads no further
 PRIOR_DAYS = 15.0  # with as many known days, rain follows the prior on one day in four; with 60 on one in 25
 ETO_DAYS = 7.0  # with fewer known days some ETo is the prior's
 ETO_SPREAD = 0.2  # of the prior's ETo, as standard deviation of its logarithm
@@ -87,27 +94,41 @@ def draw_futures(record, *, seed, first_day, days, futures, latitude_deg, mild_e
     pool = _pool(record, first_day)
     known = len(pool)
     shares = record.eto_mm / np.maximum(_evaporable_mm(latitude_deg, record.day), 0.1)
-    first = _following_alike(record.day, shares, pool, first_day)
-    places = _runs(rng, known, first, futures, days) if known else np.zeros((futures, days), dtype=int)
-    share = shares[pool][places] if known else np.zeros((futures, days))
-    rain_mm = record.rain_mm[pool][places] if known else np.zeros((futures, days))
+    share, rain_mm = np.zeros((futures, days)), np.zeros((futures, days))
+    if known:
+        first = _following_alike(record, shares, pool, first_day)
+        places, begun = _runs(rng, known, first, futures, days)
+        share, rain_mm = shares[pool][places], record.rain_mm[pool][places]
+        share += _carried(record.day, shares, pool[places[:, 0]], first_day, begun)
+        np.clip(share, 0.0, MOST_SHARE * shares[pool].max(), out=share)
     if known < ETO_DAYS:
         mild = mild_eto_mm / max(ahead_mm[0], 0.1) * np.exp(ETO_SPREAD * rng.standard_normal((futures, days)))
         share = np.where(rng.random((futures, days)) * ETO_DAYS < ETO_DAYS - known, mild, share)
     if rain_counts:
-        by_prior = rng.random((futures, days)) < prior_share(len(record.day))
+        by_prior = rng.random((futures, days)) < prior_share(known)
         rain_mm[by_prior] = _prior_rain(rng, latitude_deg, int(by_prior.sum()))
     return Futures(share * ahead_mm, rain_mm if rain_counts else np.zeros((futures, days)))
 
 
 def _evaporable_mm(latitude_deg, day):
-    """Extraterrestrial radiation of days since 1970 as the water it could evaporate. [mm/day]"""
-    day_of_year = np.mod(np.asarray(day, dtype=float), 365.2425) + 1.0
+    """Extraterrestrial radiation of days since 1970, ascending, as the water it could evaporate. [mm/day]"""
+    number = np.asarray(day, dtype=int)
+    if not len(number):
+        return np.zeros(0)
+    first = int(number[0]) // BLOCK_DAYS
+    blocks = [_evaporable_block(latitude_deg, block) for block in range(first, int(number[-1]) // BLOCK_DAYS + 1)]
+    return (blocks[0] if len(blocks) == 1 else np.concatenate(blocks))[number - first * BLOCK_DAYS]
+
+
+@lru_cache(maxsize=64)
+def _evaporable_block(latitude_deg, block):
+    """The same for ``BLOCK_DAYS`` following days, remembered: every night asks for its record again."""
+    day_of_year = np.mod(np.arange(block * BLOCK_DAYS, (block + 1) * BLOCK_DAYS, dtype=float), 365.2425) + 1.0
     return mm_from_mj(extraterrestrial_radiation_daily(math.radians(latitude_deg), day_of_year))
 
 
 def prior_share(known_days):
-    """Share of the days ahead whose rain follows the prior, by how many days were measured. [-]"""
+    """Share of the days ahead whose rain follows the prior, by how many measured days are drawn from. [-]"""
     return (PRIOR_DAYS / (PRIOR_DAYS + min(known_days, RECENT_DAYS))) ** 2
 
 
@@ -121,19 +142,31 @@ def _pool(record, first_day):
     return np.flatnonzero((age <= recent) | ((from_season <= SEASON_DAYS) & (age > 182.0)))
 
 
-def _following_alike(day, shares, pool, first_day):
+def _following_alike(record, shares, pool, first_day):
     """Places in the pool that may come first: as long after days like the last one known as the first day ahead is."""
+    day, wet = record.day, record.rain_mm >= WET_MM
     count = min(len(pool), max(ALIKE_LEAST, math.ceil(ALIKE_SHARE * len(pool))))
     lag = first_day - day[-1] if len(day) else np.inf
     if lag > ALIKE_LAG_DAYS or count == len(pool):
         return np.arange(len(pool))
     before = np.searchsorted(day, day[pool] - lag)
-    unlike = np.where(day[before] == day[pool] - lag, np.abs(shares[before] - shares[-1]), np.inf)
+    unlike = np.abs(shares[before] - shares[-1]) + WET_APART * (wet[before] != wet[-1])
+    unlike = np.where(day[before] == day[pool] - lag, unlike, np.inf)
     return np.sort(np.argsort(unlike, kind="stable")[:count])
 
 
+def _carried(day, shares, starts, first_day, begun):
+    """What the last known day adds to the share of each future's first run: less with every day."""
+    lag = first_day - day[-1]
+    if lag > ALIKE_LAG_DAYS:
+        return 0.0
+    before = np.searchsorted(day, day[starts] - lag)
+    beyond = np.where(day[before] == day[starts] - lag, shares[-1] - shares[before], 0.0)
+    return np.where(begun == 0, beyond[:, None] * CARRIED ** (lag + np.arange(begun.shape[1])), 0.0)
+
+
 def _runs(rng, known, first, futures, days):
-    """Places in the pool, futures x days: runs of following days; the first days together cover all of ``first``."""
+    """Places in the pool and when their runs began, futures x days; the first days together cover all of ``first``."""
     starts = first[rng.permutation(np.arange(futures) * len(first) // futures)]
     fresh = rng.integers(0, known, (futures, days))
     breaks = rng.random((futures, days)) < 1.0 / RUN_DAYS
@@ -141,7 +174,7 @@ def _runs(rng, known, first, futures, days):
     fresh[:, 0] = starts
     column = np.arange(days)
     begun = np.maximum.accumulate(np.where(breaks, column, 0), axis=1)
-    return (np.take_along_axis(fresh, begun, axis=1) + column - begun) % known
+    return (fresh[np.arange(futures)[:, None], begun] + column - begun) % known, begun
 
 
 def _prior_rain(rng, latitude_deg, days):

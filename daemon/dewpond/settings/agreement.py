@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
 
 from dewpond.model.site import Supply, Zone
-from dewpond.settings import plugins
+from dewpond.settings import place_rules, plugins, valve_kinds
 from dewpond.settings.fields import FROM_ET, read_output
 from dewpond.settings.problems import Place, Report
 from dewpond.settings.schema import FEED_KEYS, RULE_NAMES, ProgramTable, ZoneTable
@@ -26,6 +26,7 @@ def check_agreement(tables: Tables, report: Report) -> None:
     for entries in (tables.supplies, tables.zones, tables.sensors):
         _ids_differ(entries, report)
     _outputs(tables, report)
+    valve_kinds.check(tables, report)
     _watering(tables, report)
     _restrictions(tables, report)
     _zones(tables, report)
@@ -75,7 +76,10 @@ def _outputs(tables: Tables, report: Report) -> None:
     if tables.zones and "relays" not in tables.present:
         report.error(RELAYS, "", "the table is missing", "zones need outputs", "write [relays], driver and outputs")
     uses = [(entry.place, "master", entry.raw.get("master")) for entry in tables.supplies]
+    uses += [(entry.place, "pump output", _pump_output(entry.raw)) for entry in tables.supplies]
     uses += [(entry.place, "output", entry.raw.get("output")) for entry in tables.zones]
+    uses += [(entry.place, "master_close_output", entry.raw.get("master_close_output")) for entry in tables.supplies]
+    uses += [(entry.place, "close_output", entry.raw.get("close_output")) for entry in tables.zones]
     taken: dict[int, Place] = {}
     for place, key, written in uses:
         number = read_output(written)
@@ -88,6 +92,11 @@ def _outputs(tables: Tables, report: Report) -> None:
         if tables.relays is not None and number > tables.relays.outputs:
             limit = f"the relays have {tables.relays.outputs}"
             report.error(place, key, f"there is no output {number}", limit, "correct it, or outputs in [relays]")
+
+
+def _pump_output(raw: Mapping[str, Any]) -> Any:
+    pump = raw.get("pump")
+    return pump.get("output") if isinstance(pump, Mapping) else None
 
 
 def _watering(tables: Tables, report: Report) -> None:
@@ -103,17 +112,7 @@ def _watering(tables: Tables, report: Report) -> None:
 
 def _restrictions(tables: Tables, report: Report) -> None:
     known = ("overhead", "drip", "all", *ids(tables.zones), *ids(tables.supplies))
-    for entry in tables.restrictions:
-        rule = entry.table
-        if rule is None:
-            continue
-        for name in sorted(rule.applies_to):
-            fault = _unknown(name, known, "zone, supply or method", "applies_to")
-            if fault:
-                report.error(entry.place, "applies_to", *fault)
-        if rule.from_ and rule.until and rule.from_ > rule.until:
-            what = f"{rule.from_} is after until, {rule.until}"
-            report.error(entry.place, "from", what, "it never applies", "exchange them or correct the year")
+    place_rules.check(tables, known, _unknown, report)
 
 
 def _zones(tables: Tables, report: Report) -> None:

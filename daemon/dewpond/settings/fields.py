@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import Field, PlainValidator
 from pydantic_core import PydanticCustomError
 
-from dewpond.model.site import DayRule, HeadKind, Hours
+from dewpond.model.site import DateSpan, DayRule, HeadKind, Hours
 from dewpond.science.plants import LANDSCAPE_FACTORS, MONTHLY_TURF
 from dewpond.settings import quantities as q
 from dewpond.settings import words
@@ -125,6 +125,11 @@ def _words(value: Any) -> frozenset[str]:
     if not isinstance(items, list) or not items or not all(isinstance(item, str) for item in items):
         raise refusal(f"{shown(value)} names nothing", "accepted are one name in quotes or a list of names")
     return frozenset(item.strip() for item in items)
+
+
+def _restricted_methods(value: Any) -> frozenset[str]:
+    """Ways of watering that a restriction is narrowed to."""
+    return frozenset(_choose(word, ("overhead", "drip", "spray", "rotor", "bubbler")) for word in _words(value))
 
 
 def read_output(value: Any) -> int | None:
@@ -245,6 +250,14 @@ Whole = Annotated[int, Field(strict=True, ge=1, le=100_000)]
 Days = Annotated[DayRule, _said(words.parse_days, f"accepted are {words.DAY_FORMS}")]
 ClockHours = Annotated[Hours, _said(words.parse_hours, 'hours are two clock times, such as ["21:00", "06:00"]')]
 ClockTime = Annotated[time, _said(words.parse_time, 'a clock time is written as in "05:30"')]
+DateOrDay = Annotated[
+    date | tuple[int, int], _said(words.parse_date_or_day, 'it is written "2027-05-01", or "05-01" for every year')
+]
+ClosedDates = Annotated[
+    tuple[DateSpan, ...],
+    _said(words.parse_closed_dates, 'accepted are dates such as "2027-07-04" and "12-25", and {from = .., until = ..}'),
+]
+RestrictedMethods = Annotated[frozenset[str], PlainValidator(_restricted_methods)]
 CalendarDate = Annotated[date, _said(words.parse_date, 'a date is written as in "2027-05-01"')]
 
 SensorKind = Annotated[
@@ -274,6 +287,9 @@ Flow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 1000, "a dr
 Capacity = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.5, 50_000))]
 Pulse = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 0.001, 10_000, "usual pulses are 0.1, 1 or 10 L"))]
 MeterFlow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 100_000, "the meter names Q1 and Q3"))]
+ValveKind = Annotated[str, one_of("normally closed", "latching")]
+BoardValves = Annotated[str, one_of("normally closed", "latching", "two-wire")]
+PulseTime = Annotated[float, PlainValidator(Quantity(q.TIME_MS, 20, 500, "latching coils take 20 to 150 ms"))]
 MeterTime = Annotated[float, PlainValidator(Quantity(q.TIME_S, 1, 300, "most meters report every 10 s in use"))]
 Pressure = Annotated[float, PlainValidator(Quantity(q.PRESSURE_KPA, 10, 2500, "most systems run at 150 to 600 kPa"))]
 Radius = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.05, 100))]
@@ -313,6 +329,16 @@ CoolingMinutes = Annotated[
 ]
 RainDepth = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 0.5, 500, "heavy rain brings 10 mm a day or more"))]
 Cap = Annotated[float, PlainValidator(Quantity(q.TIME_MIN, 1, 7 * 24 * 60, "the key is in minutes"))]
+MinimumRun = Annotated[float, PlainValidator(Quantity(q.TIME_MIN, 0.5, 60, "the key is in minutes; 3 to 5 is usual"))]
+MasterTime = Annotated[
+    float, PlainValidator(Quantity(q.TIME_S, 0, 10, "no main is kept under pressure for longer with its zones shut"))
+]
+PipeDiameter = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 8, 1000, "the inside, not the nominal size"))]
+PipeVelocity = Annotated[float, PlainValidator(Quantity(q.SPEED_M_S, 0.3, 3, "1.5 m/s (5 ft/s) is usual in mains"))]
+PumpRest = Annotated[float, PlainValidator(Quantity(q.TIME_S, 0, 7200, "the maker states it; minutes are usual"))]
+PumpStop = Annotated[float, PlainValidator(Quantity(q.TIME_S, 1, 60, "a few seconds are enough to run down"))]
+PumpVolume = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 50, 100_000_000, "litres a day, as the well gives"))]
+PumpStarts = Annotated[int, Field(strict=True, ge=1, le=60)]
 MonthDay = Annotated[tuple[int, int], PlainValidator(_month_day)]
 Percent = Annotated[float, PlainValidator(Quantity(q.PERCENT, 0, 300))]
 FROM_ET = "from ET"

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond.model.site import Hours, Site
-from dewpond.settings import plugins
+from dewpond.settings import headworks, plugins, valve_kinds
 from dewpond.settings.agreement import RELAYS, WATERING
 from dewpond.settings.problems import Place, Report
 from dewpond.settings.reading import bare_keys
@@ -37,6 +37,8 @@ def of_site(site: Site, tables: Tables, report: Report) -> None:
     _programs(site, tables, report)
     if not site.zones:
         report.finding(Place("zone"), "", "there are no zones", "nothing can be watered", "write a [[zone]]")
+    headworks.find(site, tables, report)
+    valve_kinds.find(site, report)
     check_room(site, tables, report)
 
 
@@ -114,7 +116,8 @@ def _sensors(tables: Tables, report: Report) -> None:
 def _restrictions(tables: Tables, report: Report) -> None:
     for entry in tables.restrictions:
         rule = entry.sound
-        if rule is not None and rule.hours is None and (rule.days is None or rule.days.kind == "any"):
+        anytime = rule is not None and rule.hours is None and (rule.days is None or rule.days.kind == "any")
+        if rule is not None and anytime and not rule.stop:
             report.finding(entry.place, "", "restricts nothing", "it has neither days nor hours", "give it either")
 
 

@@ -194,6 +194,7 @@ PERCENT = Dimension("percentage", "%", "pct", {"%": 1.0})
 ANGLE_DEG = Dimension("angle", "degrees", "deg", {"deg": 1.0})
 SPEED_M_S = Dimension("speed", "m/s", "m_s", {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600})
 TIME_S = Dimension("time", "s", "s", {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86_400.0})
+TIME_MS = Dimension("time", "ms", "ms", {"ms": 1.0, "s": 1000.0})
 TIME_D = Dimension("time", "d", "d", {"d": 1.0, "week": 7.0, "h": 1 / 24})
 TIME_MIN = Dimension("time", "min", "min", {"min": 1.0, "s": 1 / 60, "h": 60.0})
 

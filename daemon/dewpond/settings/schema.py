@@ -23,9 +23,8 @@ INFILTRATION = "infiltration"
 
 # Keys that stand for work not done yet: refused plainly, so that nobody relies on them.
 NOT_YET = {
-    "pump": "dewpond does not switch pumps",
-    "pump_output": "dewpond does not switch pumps",
-    "pump_start_delay": "dewpond does not switch pumps",
+    "pump_output": "a pump has a table of its own, [supply.pump] with output and more",
+    "pump_start_delay": "a pump starts once its zones are open, and needs no delay",
 }
 
 
@@ -80,6 +79,10 @@ class WateringTable(Table):
     wind_limit: f.WindLimit | None = None
     freeze_limit: f.FreezeLimit | None = None
     rain_method: Annotated[str, f.one_of(EIGHTY_PERCENT, INFILTRATION)] = EIGHTY_PERCENT
+    minimum_run: f.MinimumRun | None = None
+    closed_dates: f.ClosedDates = ()
+    stages: tuple[f.Text, ...] = ()
+    stage: f.Text | None = None
 
 
 class RestrictionTable(Table):
@@ -89,9 +92,38 @@ class RestrictionTable(Table):
     applies_to: f.Words
     days: f.Days | None = None
     hours: f.ClockHours | None = None
-    from_: Annotated[f.CalendarDate | None, Field(alias="from")] = None
-    until: f.CalendarDate | None = None
+    from_: Annotated[f.DateOrDay | None, Field(alias="from")] = None
+    until: f.DateOrDay | None = None
     name: f.Text | None = None
+    method: f.RestrictedMethods | None = None
+    stage: f.Words | None = None
+    stop: f.Flag = False
+
+
+class EventTable(Table):
+    """``[[event]]``: people on the ground, where nothing runs by schedule meanwhile."""
+
+    STAND_INS: ClassVar[dict[str, Any]] = {"name": "refused"}
+    name: f.Text
+    applies_to: f.Words = frozenset({"all"})
+    date: f.DateOrDay | None = None
+    from_: Annotated[f.DateOrDay | None, Field(alias="from")] = None
+    until: f.DateOrDay | None = None
+    days: f.Days | None = None
+    hours: f.ClockHours | None = None
+
+
+class PumpTable(Table):
+    """``[supply.pump]``: the pump of a supply, as its maker and its well allow."""
+
+    output: f.Output
+    least_flow: f.Capacity | None = None
+    greatest_flow: f.Capacity | None = None
+    starts_an_hour: f.PumpStarts | None = None
+    rest: f.PumpRest = 0.0
+    litres_a_day: f.PumpVolume | None = None
+    low_water: f.Text | None = None
+    stops_before: f.PumpStop = 5.0
 
 
 class SupplyTable(Table):
@@ -105,12 +137,19 @@ class SupplyTable(Table):
     meter: f.Text | None = None
     pressure: f.Text | None = None
     master: f.Output | None = None
+    master_valve: f.ValveKind | None = None
+    master_close_output: f.Output | None = None
     shared_with_house: f.Flag = False
     rain_switch: f.Text | None = None
     meter_pulse: f.Pulse | None = None
     meter_least_flow: f.MeterFlow | None = None
     meter_greatest_flow: f.MeterFlow | None = None
     meter_interval: f.MeterTime | None = None
+    master_lead: f.MasterTime | None = None
+    master_lag: f.MasterTime | None = None
+    pipe_diameter: f.PipeDiameter | None = None
+    velocity_limit: f.PipeVelocity | None = None
+    pump: PumpTable | None = None
 
 
 class RelaysTable(BaseModel):
@@ -119,6 +158,9 @@ class RelaysTable(BaseModel):
     model_config = ConfigDict(frozen=True, extra="allow")
     driver: f.Text
     outputs: f.Whole
+    valves: f.BoardValves = "normally closed"
+    valve_pulse: f.PulseTime | None = None
+    stored_energy: f.Flag = False
 
 
 class HeadsTable(Table):
@@ -218,6 +260,9 @@ class ZoneTable(Table):
     establishment: EstablishmentTable | None = None
     cooling: CoolingTable | None = None
     bare_soil: f.BareSoil | None = None
+    valve: f.ValveKind | None = None
+    close_output: f.Output | None = None
+    minimum_run: f.MinimumRun | None = None
 
 
 class ProgramTable(Table):

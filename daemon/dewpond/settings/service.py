@@ -15,6 +15,7 @@ from pydantic import Field, PlainValidator, ValidationError
 from pydantic_settings import BaseSettings, NoDecode, PydanticBaseSettingsSource, SettingsConfigDict
 
 from dewpond.settings.addresses import BoardAddress, BrokerAddress, parse_board, parse_broker
+from dewpond.settings.state_folder import state_dir
 from dewpond.settings.values import ServiceRefused, ServiceSettings
 
 __all__ = ["ServiceRefused", "ServiceSettings", "load_service"]
@@ -46,6 +47,7 @@ class _Sources(BaseSettings):
     commands: bool = False
     contact: str | None = None
     clock: str | None = None
+    crash_points: str | None = None
 
     @classmethod
     def settings_customise_sources(
@@ -71,27 +73,20 @@ def load_service(site_file: Path | None = None) -> ServiceSettings:
             f"DEWPOND_RENEW_S ({found.renew_s:g} s) is more than half of DEWPOND_LEASE_S ({found.lease_s:g} s), so one "
             "late renewal would close a valve; lower the former or raise the latter"
         )
-    state_dir = _state_dir(found.state_dir, named)
+    folder = state_dir(found.state_dir, named)
     return ServiceSettings(
         site=named.absolute() if named else None,
-        state_dir=state_dir,
+        state_dir=folder,
         broker=found.broker,
         board=found.board,
-        database=found.database or f"sqlite:///{state_dir / 'dewpond.db'}",
+        database=found.database or f"sqlite:///{folder / 'dewpond.db'}",
         lease_s=found.lease_s,
         renew_s=found.renew_s,
         commands=found.commands,
         contact=found.contact,
         clock=found.clock,
+        crash_points=found.crash_points,
     )
-
-
-def _state_dir(given: Path | None, site_file: Path | None) -> Path:
-    if given is not None:
-        return given.expanduser().absolute()
-    if site_file is None:
-        raise ServiceRefused("no site file is named; give one, or set DEWPOND_SITE or DEWPOND_STATE_DIR")
-    return site_file.absolute().with_suffix(".state")
 
 
 def _service_table(site_file: Path | None) -> Mapping[str, Any]:

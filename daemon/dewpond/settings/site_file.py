@@ -16,14 +16,13 @@ from dewpond.model.site import (
     Program,
     RainHold,
     Relays,
-    Restriction,
     Sensor,
     Site,
     Supply,
     Watering,
     Zone,
 )
-from dewpond.settings import agreement, findings
+from dewpond.settings import agreement, findings, headworks, place_rules
 from dewpond.settings.agreement import IN_COMMON
 from dewpond.settings.fields import slug
 from dewpond.settings.positions import Positions
@@ -114,6 +113,7 @@ def _read(data: Mapping[str, Any], path: Path, report: Report, *, look_at_relays
     sensors = read_sensors(tables, report)
     zones = _zones(tables, report)
     agreement.check_flow(zones, _supplies(tables), report)
+    headworks.check(tables, zones, _supplies(tables), report)
     findings.of_tables(tables, report)
     if tables.site is None or report.errors:
         return None
@@ -133,6 +133,7 @@ def _zones(tables: Tables, report: Report) -> list[tuple[Entry[ZoneTable], Zone]
             entry.table is not None and entry.table.kind == "temperature" and entry.table.zone is None
             for entry in tables.sensors
         ),
+        minimum_run_min=(tables.watering.minimum_run if tables.watering else None) or 0.0,
     )
     found = ((entry, resolve_zone(entry, report, facts)) for entry in tables.zones)
     return [(entry, zone) for entry, zone in found if zone is not None]
@@ -155,6 +156,7 @@ def _supply(table: SupplyTable, sensors: Mapping[str, str]) -> Supply:
         meter=table.meter if table.meter in sensors else None,
         pressure=table.pressure if table.pressure in sensors else None,
         master_output=table.master,
+        master_close_output=table.master_close_output,
         shared_with_house=table.shared_with_house,
         rain_switch=table.rain_switch if table.rain_switch in sensors else None,
         rain_switch_in_common=table.rain_switch == IN_COMMON,
@@ -162,6 +164,7 @@ def _supply(table: SupplyTable, sensors: Mapping[str, str]) -> Supply:
         meter_least_flow_l_min=table.meter_least_flow,
         meter_greatest_flow_l_min=table.meter_greatest_flow,
         meter_row_s=table.meter_interval or 10.0,
+        **headworks.of_supply(table, sensors),
     )
 
 
@@ -174,8 +177,9 @@ def _site(tables: Tables, table: SiteTable, zones: tuple[Zone, ...], sensors: tu
         elevation_m=table.elevation or 0.0,
         timezone=table.timezone,
         units=table.units,
-        watering=_watering(tables.watering),
-        restrictions=_restrictions(tables),
+        watering=_watering(tables),
+        restrictions=place_rules.restrictions(tables),
+        events=place_rules.events(tables),
         supplies=_supplies(tables),
         relays=_relays(tables),
         zones=zones,
@@ -186,8 +190,8 @@ def _site(tables: Tables, table: SiteTable, zones: tuple[Zone, ...], sensors: tu
     )
 
 
-def _watering(table: WateringTable | None) -> Watering:
-    table = table or WateringTable()
+def _watering(tables: Tables) -> Watering:
+    table = tables.watering or WateringTable()
     return Watering(
         window=table.window or DEFAULT_WINDOW,
         days=table.days or DayRule(),
@@ -196,21 +200,7 @@ def _watering(table: WateringTable | None) -> Watering:
         wind_limit_m_s=table.wind_limit,
         freeze_limit_c=table.freeze_limit,
         rain_method=table.rain_method,
-    )
-
-
-def _restrictions(tables: Tables) -> tuple[Restriction, ...]:
-    rules = (entry.table for entry in tables.restrictions)
-    return tuple(
-        Restriction(
-            applies_to=rule.applies_to,
-            days=rule.days or DayRule(),
-            hours=rule.hours,
-            from_date=rule.from_,
-            until_date=rule.until,
-        )
-        for rule in rules
-        if rule is not None
+        **place_rules.watering_parts(table, tables),
     )
 
 
@@ -219,7 +209,13 @@ def _relays(tables: Tables) -> Relays:
     relays = tables.relays
     if relays is None:
         return Relays(driver="none", outputs=0)
-    return Relays(driver=relays.driver, outputs=relays.outputs, options=dict(relays.model_extra or {}))
+    return Relays(
+        driver=relays.driver,
+        outputs=relays.outputs,
+        options=dict(relays.model_extra or {}),
+        valves=relays.valves,
+        stored_energy=relays.stored_energy,
+    )
 
 
 def _programs(tables: Tables) -> tuple[Program, ...]:

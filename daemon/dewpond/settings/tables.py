@@ -13,6 +13,7 @@ from dewpond.settings.problems import Place, Report
 from dewpond.settings.quantities import shown
 from dewpond.settings.reading import Read, read_table
 from dewpond.settings.schema import (
+    EventTable,
     FeedTable,
     ProgramTable,
     RelaysTable,
@@ -27,8 +28,8 @@ from dewpond.settings.schema import (
 
 M = TypeVar("M", bound=BaseModel)
 SINGLE = ("site", "watering", "relays", "service")
-REPEATED = ("restriction", "supply", "zone", "program", "sensor", "feed")
-_NAMED_BY = {"supply": "id", "zone": "id", "sensor": "id", "program": "name", "restriction": "name"}
+REPEATED = ("restriction", "event", "supply", "zone", "program", "sensor", "feed")
+_NAMED_BY = {"supply": "id", "zone": "id", "sensor": "id", "program": "name", "restriction": "name", "event": "name"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ class Tables:
     sensors: tuple[Entry[SensorTable], ...]
     feeds: tuple[Entry[FeedTable], ...]
     present: frozenset[str]
+    events: tuple[Entry[EventTable], ...] = ()
 
 
 def read_tables(data: Mapping[str, Any], report: Report) -> Tables:
@@ -95,6 +97,7 @@ def read_tables(data: Mapping[str, Any], report: Report) -> Tables:
         sensors=tuple(_repeated(SensorTable, "sensor", data, report)),
         feeds=tuple(_repeated(FeedTable, "feed", data, report)),
         present=frozenset(data),
+        events=tuple(_repeated(EventTable, "event", data, report)),
     )
 
 

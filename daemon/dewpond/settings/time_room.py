@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from dewpond.brain.local_time import LocalDays
-from dewpond.brain.rules_of_place import PlaceRules
-from dewpond.model.site import Site, Supply, Zone
+from dewpond.brain.rules_of_place import Applying, PlaceRules
+from dewpond.brain.supply_bounds import flow_bound_l_min
+from dewpond.model.site import DayRule, Site, Supply, Zone
 from dewpond.science.application import gross_from_net, run_time_s, split_run
 from dewpond.settings.agreement import WATERING
 from dewpond.settings.problems import Place, Report
@@ -19,6 +20,7 @@ HOT_DAY_ETO_MM = 8.0
 ASSUMED = f"at {HOT_DAY_ETO_MM:g} mm of reference ET a day"
 SAMPLE_DAYS = 56  # long enough for weekdays, odd and even dates and intervals of days to meet
 MOST_SAMPLES = 6
+NO_DAY = DayRule(kind="weekdays")
 REFERENCE_YEAR = 2027  # any year would do: only the weekdays differ
 
 
@@ -39,7 +41,7 @@ def check_room(site: Site, tables: Tables, report: Report) -> None:
     told: set[tuple[str, str]] = set()
     for start in _samples(site):
         rooms = _rooms(site, rules, start)
-        left_out = [zone for zone in _left_out(site, rooms) if ("zone", zone) not in told]
+        left_out = [zone for zone in _left_out(site, rules, rooms) if ("zone", zone) not in told]
         if left_out:
             told |= {("zone", zone) for zone in left_out}
             what = f"no hour is left to {', '.join(left_out)} from {start}"
@@ -54,23 +56,20 @@ def check_room(site: Site, tables: Tables, report: Report) -> None:
 def _samples(site: Site) -> list[date]:
     """First days of the spans to look at: the hottest month, and where a dated restriction begins to bind."""
     hottest = date(REFERENCE_YEAR, 7 if site.latitude_deg >= 0 else 1, 1)
-    dated = sorted({rule.from_date for rule in site.restrictions if rule.from_date is not None})
+    begins = {rule.from_date for rule in site.restrictions if rule.from_date is not None}
+    seasons = {rule.season.first for rule in site.restrictions if rule.season is not None}
+    dated = sorted(begins | {date(REFERENCE_YEAR, month, min(day, 28)) for month, day in seasons})
     return [hottest, *dated[: MOST_SAMPLES - 1]]
 
 
 def _rooms(site: Site, rules: PlaceRules, start: date) -> dict[str, Room]:
     """Each zone's room. Zones under the same restrictions share theirs."""
-    by_rules: dict[tuple[int, ...], Room] = {}
+    by_rules: dict[Applying, Room] = {}
     for zone in site.zones:
-        applying = _applying(site, zone)
+        applying = rules.applying(zone)
         if applying not in by_rules:
             by_rules[applying] = _room(rules, zone, start)
-    return {zone.id: by_rules[_applying(site, zone)] for zone in site.zones}
-
-
-def _applying(site: Site, zone: Zone) -> tuple[int, ...]:
-    names = {"all", zone.id, zone.supply, "overhead" if zone.overhead else "drip"}
-    return tuple(number for number, rule in enumerate(site.restrictions) if rule.applies_to & names)
+    return {zone.id: by_rules[rules.applying(zone)] for zone in site.zones}
 
 
 def _room(rules: PlaceRules, zone: Zone, start: date) -> Room:
@@ -81,10 +80,10 @@ def _room(rules: PlaceRules, zone: Zone, start: date) -> Room:
     return Room(sum(lengths) / SAMPLE_DAYS, sum(lengths) / len(lengths), SAMPLE_DAYS / len(lengths))
 
 
-def _left_out(site: Site, rooms: Mapping[str, Room]) -> list[str]:
-    """Zones that no night is left to, unless a restriction says so in as many words by ``days = []``."""
-    closing = {n for n, rule in enumerate(site.restrictions) if rule.days.kind == "weekdays" and not rule.days.weekdays}
-    return [zone.id for zone in site.zones if rooms[zone.id].day_s == 0 and not closing & set(_applying(site, zone))]
+def _left_out(site: Site, rules: PlaceRules, rooms: Mapping[str, Room]) -> list[str]:
+    """Zones that no night is left to, unless a restriction says so in as many words by ``days = []`` or ``stop``."""
+    closing = {n for n, rule in enumerate(site.restrictions) if rule.stop or rule.days == NO_DAY}
+    return [zone.id for zone in site.zones if rooms[zone.id].day_s == 0 and not closing & set(rules.applying(zone)[0])]
 
 
 def hot_day_s(zone: Zone) -> float:
@@ -120,8 +119,9 @@ def _supply_cannot_fit(site: Site, supply: Supply, rooms: Mapping[str, Room], pl
     zones = [zone for zone in site.zones if zone.supply == supply.id]
     room_s = max((rooms[zone.id].day_s for zone in zones), default=0.0)
     least_s = sum(hot_day_s(zone) for zone in zones) / site.watering.max_open
-    if supply.capacity_l_min is not None:
-        least_s = max(least_s, sum(hot_day_s(zone) * zone.flow_l_min for zone in zones) / supply.capacity_l_min)
+    bound_l_min = flow_bound_l_min(supply)
+    if bound_l_min is not None:
+        least_s = max(least_s, sum(hot_day_s(zone) * zone.flow_l_min for zone in zones) / bound_l_min)
     if room_s == 0 or least_s <= room_s:
         return False
     what = f"its zones need {_hours(least_s)} a day; the rules leave {_hours(room_s)}"

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from dewpond.settings.addresses import BoardAddress, BrokerAddress
 
+KEEPER_SOCKET, OPERATOR_SOCKET = "keeper.sock", "operator.sock"
+
 
 class ServiceRefused(Exception):
     """Raised when a setting of the service cannot be used; the text has one line for each."""
@@ -26,16 +28,17 @@ class ServiceSettings:
     commands: bool
     contact: str | None
     clock: str | None
+    crash_points: str | None = None
 
     @property
     def keeper_socket(self) -> Path:
         """Where the valve keeper listens."""
-        return self.state_dir / "keeper.sock"
+        return self.state_dir / KEEPER_SOCKET
 
     @property
     def operator_socket(self) -> Path:
         """Where the daemon takes people's requests."""
-        return self.state_dir / "operator.sock"
+        return self.state_dir / OPERATOR_SOCKET
 
     @property
     def daemon_lock(self) -> Path:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
-from dewpond.model.site import DayRule, Hours
+from dewpond.model.site import DateSpan, DayRule, Hours, Season
 from dewpond.settings.quantities import shown
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -80,6 +80,46 @@ def parse_date(value: Any) -> date:
         return date.fromisoformat(value.strip())
     except (AttributeError, ValueError):
         raise ValueError(f"{shown(value)} is not a calendar date") from None
+
+
+def parse_date_or_day(value: Any) -> date | tuple[int, int]:
+    """A calendar date, or a day of every year as month and day: "2027-05-01" or "05-01"."""
+    text = value.strip() if isinstance(value, str) else ""
+    if len(text) == 5:
+        try:
+            found = date.fromisoformat(f"2028-{text}")  # a leap year knows every day
+        except ValueError:
+            raise ValueError(f"{shown(value)} is no day of the year") from None
+        return found.month, found.day
+    return parse_date(value)
+
+
+def date_span(first: Any, last: Any, name: str = "") -> DateSpan:
+    """Dates or days of every year from and until, both included. Either may be None for dates, none for days."""
+    if isinstance(first, tuple) and isinstance(last, tuple):
+        return DateSpan(season=Season(first=first, last=last), name=name)
+    if isinstance(first, tuple) or isinstance(last, tuple):
+        raise ValueError("one end has a year and the other has not")  # noqa: TRY004 - one kind of refusal
+    if first is not None and last is not None and first > last:
+        raise ValueError(f"{first} is after {last}")
+    return DateSpan(first=first, last=last, name=name)
+
+
+def parse_closed_dates(value: Any) -> tuple[DateSpan, ...]:
+    """Dates without watering: a list of dates, days of every year, and spans {from = .., until = .., name = ..}."""
+    if isinstance(value, str) or not isinstance(value, Sequence):
+        raise ValueError(f"{shown(value)} is not a list of dates")  # noqa: TRY004 - one kind of refusal
+    return tuple(_closed(item) for item in value)
+
+
+def _closed(item: Any) -> DateSpan:
+    if not isinstance(item, Mapping):
+        day = parse_date_or_day(item)
+        return date_span(day, day)
+    name = item.get("name", "")
+    if not {"from", "until"} <= set(item) <= {"from", "until", "name"} or not isinstance(name, str):
+        raise ValueError(f"{dict(item)!r} is not of the form {{from = .., until = .., name = ..}}")
+    return date_span(parse_date_or_day(item["from"]), parse_date_or_day(item["until"]), name)
 
 
 def hours_minutes(hours: Hours) -> float:

@@ -16,6 +16,7 @@ class SiteFacts:
     only_supply: str | None
     programmed: frozenset[str] = frozenset()  # zones that a program names
     air_temperature: bool = False  # a sensor of the open air reads it
+    minimum_run_min: float = 0.0  # of zones that state none
 
 
 @dataclass(slots=True)

@@ -44,6 +44,7 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         name=table.name or _name(table.id),
         supply=supply,
         output=table.output,
+        close_output=table.close_output,
         area_m2=table.area,
         overhead=overhead,
         method=method,
@@ -75,6 +76,7 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         deep_watering=zone_planting.deep_watering(desk, soil.taw_mm, wetted),
         establishment=zone_planting.establishment(desk, soil.root_depth_mm),
         bare_soil=table.bare_soil,
+        minimum_run_s=zone_water.minimum_run_s(desk, soil.raw_mm / efficiency / rate_mm_h * 3600.0),
         **zone_soil.surface_of(desk, soil),
     )
 

@@ -139,3 +139,13 @@ def efficiency(desk: Desk, of_method: str) -> float:
         return found
     desk.assume("efficiency", f"efficiency {EFFICIENCY[of_method]:g} for {of_method}")
     return EFFICIENCY[of_method]
+
+
+def minimum_run_s(desk: Desk, refill_s: float) -> float:
+    """The zone's own minimum run, else the site's; refused where it is longer than what refills the zone. [s]"""
+    own, site = desk.table.minimum_run, desk.facts.minimum_run_min
+    least_s = (site if own is None else own) * 60.0
+    if own is not None and least_s > refill_s:
+        what = f"{own:g} min, but {refill_s / 60.0:.3g} min refill the zone from where stress begins"
+        desk.refuse("minimum_run", what, "its plants would be stressed before it runs", "shorten it")
+    return min(least_s, refill_s) if own is None else least_s

@@ -32,6 +32,10 @@ day = click.DateTime(formats=["%Y-%m-%d"])
     show_default=True,
     help="The season's own forecast.csv, one made from its true weather with usual errors, or none.",
 )
+@click.option(
+    "--faults",
+    help="What goes wrong: a TOML file, or words such as 'probe-bed drifts -0.0007 from 2013-05-20; gauge never-tips'.",
+)
 @click.option("--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def replay(
@@ -42,6 +46,7 @@ def replay(
     rule: str | None,
     seed: int,
     forecast: str,
+    faults: str | None,
     out: Path,
     as_json: bool,
 ) -> None:
@@ -52,6 +57,7 @@ def replay(
     from dewpond.adapters.weather.season_files import SeasonFileError, read_season  # noqa: PLC0415
     from dewpond.settings.problems import SiteRefused  # noqa: PLC0415
     from dewpond.settings.site_file import require_site  # noqa: PLC0415
+    from dewpond_sim.faults import Faults, FaultsRefused, in_words, read_faults  # noqa: PLC0415
     from dewpond_sim.replay import run  # noqa: PLC0415
     from dewpond_sim.replay.results import write_results  # noqa: PLC0415
 
@@ -62,6 +68,9 @@ def replay(
         unmeasured = sum(day.rain_mm is None for day in recorded.days)
         if unmeasured:
             click.echo(f"rain: {unmeasured} days of the season were not measured and count as none", err=True)
+        wrong = Faults() if faults is None else read_faults(faults, site, seed)
+        for line in in_words(wrong):
+            click.echo(f"fault: {line}", err=True)
         done = run.replay(
             site,
             recorded,
@@ -70,9 +79,14 @@ def replay(
             rule=rule,
             seed=seed,
             forecast=forecast,
+            truth=wrong.truth,
+            sensor_faults=wrong.sensors,
+            rain_feed=wrong.rain_feed,
         )
+        for doubt in done.summary["sensor_doubts"]:
+            click.echo(f"{doubt['time_utc']} {doubt['detail']}", err=True)
         write_results(out, done.records, done.summary)
-    except (SiteRefused, SeasonFileError, run.ReplayRefused, OSError) as refused:
+    except (SiteRefused, SeasonFileError, run.ReplayRefused, FaultsRefused, OSError) as refused:
         click.echo(str(refused), err=True)
         sys.exit(BAD_INPUT)
     if as_json:

@@ -77,6 +77,15 @@ def records_of(store: MemoryStore, site: Site, first: date, last: date) -> Repla
     )
 
 
+def sensor_doubts(store: MemoryStore) -> list[dict[str, str]]:
+    """Every sensor or source of rain that was not believed: when, which zone's ("" for the site's), and why.
+
+    They are no faults of the pipes, so alarms.csv does not hold them.
+    """
+    raised = [row for row in store.recorded(RaiseAlarm) if row.kind == "sensor_doubt"]
+    return [{"time_utc": _utc(row.at), "zone": row.zone or "", "detail": row.detail} for row in raised]
+
+
 def write_results(folder: Path, records: ReplayRecords, summary: Mapping[str, Any]) -> None:
     """Write the four files of a replay. The folder is made when absent; files of an earlier replay are replaced."""
     folder.mkdir(parents=True, exist_ok=True)

@@ -28,8 +28,9 @@ from dewpond.runner.runner import Ports, Runner
 from dewpond.settings import plugins
 from dewpond_drivers.keeper_core import KeeperCore
 from dewpond_sim import forecasts
-from dewpond_sim.in_process_keeper import InProcessKeeper
-from dewpond_sim.replay.results import ReplayRecords, records_of, zone_totals
+from dewpond_sim.in_process_keeper import InProcessKeeper, pump_order
+from dewpond_sim.replay.garbage import few_collections
+from dewpond_sim.replay.results import ReplayRecords, records_of, sensor_doubts, zone_totals
 from dewpond_sim.replay.world_ports import SeasonWeather, WorldBus, WorldRelays
 from dewpond_sim.replay_clock import ReplayClock
 from dewpond_sim.sensor_faults import FaultySensors, SensorFault
@@ -69,22 +70,25 @@ def replay(
     forecast: str | Sequence[ForecastKnown] = SEASON,
     truth: Truth | None = None,
     sensor_faults: Sequence[SensorFault] = (),
+    rain_feed: bool = True,
 ) -> Replayed:
     """Replay a season from 00:00 site time of ``first`` to the end of ``last``, both included.
 
     Every zone starts at field capacity. ``forecast`` is "season" (the season's own forecast.csv, where it has one),
     "synthetic", "none", or forecasts to be told, each at its own ``at``. Raises ReplayRefused when the dates lie
     outside the season. ``truth`` says where the simulated ground differs from the site file, ``sensor_faults`` which
-    sensors lie.
+    sensors lie; without ``rain_feed`` a gauge of the site is the only source of rain.
     """
     first, last = _dates(season, first, last)
     _check_rule(rule)
     site = site if rule is None else replace(site, zones=tuple(replace(zone, rule=rule) for zone in site.zones))
     eto = reference_et(season)
+    _check_faults(sensor_faults, season)
     told, forecast_name = _forecasts(forecast, site, season, eto, seed)
     started_s = SystemClock().now().elapsed_s
-    run = _Run(site, season, eto, first, last, seed, told, truth or Truth(), sensor_faults)
-    run.go()
+    run = _Run(site, season, eto, first, last, seed, told, truth or Truth(), sensor_faults, rain_feed)
+    with few_collections():
+        run.go()
     elapsed_s = SystemClock().now().elapsed_s - started_s
     return Replayed(run.records(), {**run.summary(elapsed_s), "forecast": forecast_name}, run.store, run.truth_mm)
 
@@ -132,6 +136,15 @@ def _check_rule(rule: str | None) -> None:
         raise ReplayRefused(f"--rule {rule}: there is no such rule here; there are {', '.join(known)}")
 
 
+def _check_faults(faults: Sequence[SensorFault], season: Season) -> None:
+    recorded = sorted({fault.sensor for fault in faults} & season.readings.keys())
+    if recorded:
+        raise ReplayRefused(
+            f"faults of {', '.join(recorded)}: the season's readings.csv holds what it read, which no fault changes; "
+            f"leave the fault or the readings out"
+        )
+
+
 def _gauge(site: Site) -> str | None:
     """The site's first rain gauge that counts what falls."""
     counting = (sensor for sensor in site.sensors if sensor.kind == "rain" and sensor.mapping.get("accumulation"))
@@ -152,6 +165,7 @@ class _Run:
         told: Sequence[Event],
         truth: Truth,
         sensor_faults: Sequence[SensorFault],
+        rain_feed: bool,
     ) -> None:
         self.site, self.first, self.last, self.seed = site, first, last, seed
         self.truth_mm: dict[date, FloatArray] = {}
@@ -169,7 +183,8 @@ class _Run:
         told = [event for event in told if event.at >= start - KNOWN_BEFORE]
         self.world = self._world(rows, values, start.timestamp())
         self.bus = WorldBus(self.world, site, season.readings, FaultySensors(sensor_faults))
-        core = KeeperCore(WorldRelays(self.world, site.relays.outputs), site.relays.outputs, verify=False)
+        relays = WorldRelays(self.world, site.relays.outputs)
+        core = KeeperCore(relays, site.relays.outputs, verify=False, pumps=pump_order(site))
         self.brain = Brain(site)
         self.runner = Runner(
             brain=self.brain,
@@ -181,7 +196,7 @@ class _Run:
                 store=self.store,
                 calendar=PolledCalendar(entries_for_site(site)),
                 rules=InProcessRules(),
-                weather=SeasonWeather(replace(season, days=rows), values, told, _gauge(site)),
+                weather=SeasonWeather(replace(season, days=rows), values, told, _gauge(site), rain_feed),
             ),
         )
 
@@ -218,9 +233,17 @@ class _Run:
             "flow_readings": self.bus.flow_readings,
             "steps": self.runner.step_no,
             "alarms": len(records.alarms),
+            "sensor_doubts": sensor_doubts(self.store),
             "balance_residual_mm": max((zone["balance_residual_mm"] for zone in zones.values()), default=0.0),
             "zones": zones,
+            **self._pumps(),
         }
+
+    def _pumps(self) -> dict[str, Any]:
+        """How long each pump ran against shut valves, of a site that has any."""
+        pumped = [supply.id for supply in self.site.supplies if supply.pump is not None]
+        shut_in_s = {supply: round(self.world.shut_in_s.get(supply, 0.0), 3) for supply in pumped}
+        return {"world_pump_shut_in_s": shut_in_s} if pumped else {}
 
     def _true_totals(self, number: int) -> dict[str, float]:
         totals = self.world.soil.totals

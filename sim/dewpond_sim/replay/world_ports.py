@@ -6,7 +6,7 @@ import math
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ import numpy as np
 from dewpond.adapters.weather.season import Season, SensorReadings, station_day_end_utc
 from dewpond.model.events import RAIN_GAUGE, Event, Now, RainKnown, ReadingsArrived, ReferenceEtKnown
 from dewpond.model.site import Site
-from dewpond.ports import EtoValue
+from dewpond.ports import DayWeather, EtoValue
 from dewpond_sim.replay.season_hours import rain_by_hour
 from dewpond_sim.sensor_faults import FaultySensors
 from dewpond_sim.world.world import World
@@ -114,13 +114,18 @@ class SeasonWeather:
     """The season's days, each known at the end of its own station day and not a second earlier.
 
     ``told`` are other events of the weather, such as forecasts: each known at its own ``at``. A rain gauge of the site
-    is a second word on each day's rain.
+    is a second word on each day's rain, or the only one without ``rain_feed``.
     """
 
     def __init__(
-        self, season: Season, eto: Sequence[EtoValue], told: Sequence[Event] = (), gauge: str | None = None
+        self,
+        season: Season,
+        eto: Sequence[EtoValue],
+        told: Sequence[Event] = (),
+        gauge: str | None = None,
+        rain_feed: bool = True,
     ) -> None:
-        self._gauge = gauge
+        self._gauge, self._rain_feed = gauge, rain_feed
         self._fallen_mm: float | None = None  # None while the gauge is not heard
         self._told = deque(sorted(told, key=lambda event: event.at))
         self._due = [
@@ -146,11 +151,7 @@ class SeasonWeather:
         while self._next < len(self._due) and self._due[self._next][0] <= now.wall:
             known_at, day, value = self._due[self._next]
             self._next += 1
-            hours = self._hours.get(day.date)
-            events.append(RainKnown(at=known_at, date=day.date, rain_mm=day.rain_mm, source="season", hourly_mm=hours))
-            if self._gauge is not None and day.rain_mm is not None:
-                source = f"{RAIN_GAUGE} {self._gauge}"
-                events.append(RainKnown(at=known_at, date=day.date, rain_mm=self._fallen_mm, source=source, check=True))
+            events += self._rain(known_at, day)
             self._fallen_mm = None
             events.append(
                 ReferenceEtKnown(
@@ -160,3 +161,14 @@ class SeasonWeather:
         while self._told and self._told[0].at <= now.wall:
             events.append(self._told.popleft())
         return events
+
+    def _rain(self, known_at: datetime, day: DayWeather) -> list[Event]:
+        """A date's rain by feed and gauge."""
+        told: list[Event] = []
+        if self._rain_feed:
+            hours = self._hours.get(day.date)
+            told.append(RainKnown(at=known_at, date=day.date, rain_mm=day.rain_mm, source="season", hourly_mm=hours))
+        if self._gauge is not None and day.rain_mm is not None:
+            source, check = f"{RAIN_GAUGE} {self._gauge}", self._rain_feed
+            told.append(RainKnown(at=known_at, date=day.date, rain_mm=self._fallen_mm, source=source, check=check))
+        return told

@@ -102,6 +102,8 @@ def station_element(kind: str, sky: Sky) -> tuple[Callable[[float], float], floa
 
 def sampled(sensor: str, times_s: FloatArray, read: Callable[[float], float], step: float) -> Readings:
     """A gauge read at each of ``times_s``; where nothing was measured there is no reading."""
-    values = np.array([read(float(at_s)) for at_s in times_s])
-    known = ~np.isnan(values)
-    return Readings(sensor, times_s[known], np.round(values[known] / step) * step)
+    values = [read(at_s) for at_s in times_s.tolist()]
+    stepped = np.array([round(value / step) * step for value in values if value == value])  # noqa: PLR0124 - not NaN
+    if len(stepped) < len(values):
+        times_s = times_s[[value == value for value in values]]  # noqa: PLR0124
+    return Readings(sensor, times_s, stepped)

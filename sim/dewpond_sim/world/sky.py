@@ -62,9 +62,11 @@ class Sky:
 
     def eto_mm(self, t0_s: float, t1_s: float) -> float:
         """Reference ET that fell due in an interval: each day's total along a half-sine. [mm]"""
-        return sum(
-            self._eto_mm[self._within(k)] * (_sine_share(b) - _sine_share(a)) for k, a, b in self._parts(t0_s, t1_s)
-        )
+        total_mm = 0.0
+        for k, a, b in self._parts(t0_s, t1_s):
+            if b > RISE_H and a < SET_H:
+                total_mm += self._eto_mm[self._within(k)] * (_sine_share(b) - _sine_share(a))
+        return total_mm
 
     def rain_mm(self, t0_s: float, t1_s: float) -> float:
         """Rain that fell in an interval. [mm]"""
@@ -80,8 +82,10 @@ class Sky:
         """The next instant at which rain starts or ends, or a day begins, after ``at_s``."""
         start_s = self._start_s(at_s)
         shower = self._showers[self._within(self._index(at_s))]
-        hours = (shower.start_h, shower.end_h) if shower is not None else ()
-        return min(s for s in (*(start_s + h * 3600.0 for h in hours), start_s + DAY_S) if s > at_s)
+        if shower is None or at_s >= start_s + shower.end_h * 3600.0:
+            return start_s + DAY_S
+        begins_s = start_s + shower.start_h * 3600.0
+        return begins_s if at_s < begins_s else start_s + shower.end_h * 3600.0
 
     def rain_is_known(self, at_s: float) -> bool:
         """False on a day whose rain was not measured."""
@@ -136,7 +140,7 @@ class Sky:
 
     def _within(self, k: int) -> int:
         """Days before the first and after the last row are like the nearest, but for their rain."""
-        return min(max(k, 0), len(self._days) - 1)
+        return k if 0 <= k < len(self._days) else 0 if k < 0 else len(self._days) - 1
 
     def _index(self, at_s: float) -> int:
         return math.floor((at_s + self.offset_s) / DAY_S) - self._first
@@ -151,9 +155,10 @@ class Sky:
         """The interval cut at midnights: (row, from hour, to hour)."""
         parts = []
         while t0_s < t1_s:
-            start_s = self._start_s(t0_s)
+            day = math.floor((t0_s + self.offset_s) / DAY_S)
+            start_s = day * DAY_S - self.offset_s
             end_s = min(t1_s, start_s + DAY_S)
-            parts.append((self._index(t0_s), (t0_s - start_s) / 3600.0, (end_s - start_s) / 3600.0))
+            parts.append((day - self._first, (t0_s - start_s) / 3600.0, (end_s - start_s) / 3600.0))
             t0_s = end_s
         return parts
 
@@ -214,8 +219,9 @@ def _summer_day(day: date, rng: np.random.Generator, *, wet: bool) -> DayWeather
 
 def _sine_share(hour: float) -> float:
     """Share of a half-sine from 6 to 18 h that is past."""
-    phase = min(max((hour - RISE_H) / (SET_H - RISE_H), 0.0), 1.0)
-    return (1.0 - math.cos(math.pi * phase)) / 2.0
+    if hour <= RISE_H:
+        return 0.0
+    return 1.0 if hour >= SET_H else (1.0 - math.cos(math.pi * (hour - RISE_H) / (SET_H - RISE_H))) / 2.0
 
 
 def _between(start: float | None, end: float | None, share: float) -> float:

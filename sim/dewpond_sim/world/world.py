@@ -72,6 +72,7 @@ class World:
         self._zone_numbers = {zone.id: number for number, zone in enumerate(site.zones)}
         self.soil = SoilColumns(_true_soil(site, truth), truth.depletion_share * _column(site, "raw_mm"))
         self.litres = np.zeros(len(site.zones))
+        self.shut_in_s: dict[str, float] = {}  # by supply: how long its pump ran against shut valves
         self.pipes = {supply.id: self._pipes_of(supply, seed) for supply in site.supplies}
         self._members = {
             supply.id: np.array([n for n, zone in enumerate(site.zones) if zone.supply == supply.id], dtype=np.intp)
@@ -109,6 +110,7 @@ class World:
         """Move on to ``to_s`` with the relays as they are; what the sensors reported in (now, to], sensor by sensor."""
         if to_s <= self.at_s:
             return ()
+        self._note_shut_in(to_s - self.at_s)
         rows = {}
         applied_mm = np.zeros(len(self.litres))
         for supply_id, pipes in self.pipes.items():
@@ -125,8 +127,9 @@ class World:
         probed: dict[str, list[float]] = {sensor: [] for sensor in self._probes}
         for at_s in times_s if self._probes else ():
             self._grow(float(at_s), applied_mm, to_s - start_s)
+            depletion_mm = self.soil.zone_depletion_mm.tolist()
             for sensor, (zone, probe, rng) in self._probes.items():
-                probed[sensor].append(probe.reading_m3_m3(float(self.soil.zone_depletion_mm[zone]), rng))
+                probed[sensor].append(probe.reading_m3_m3(depletion_mm[zone], rng))
         self._grow(to_s, applied_mm, to_s - start_s)
         if not len(times_s):
             return []
@@ -169,17 +172,31 @@ class World:
             return []
         sample_s = self._pace.sample_s
         fallen_mm = [self.sky.rain_mm(at_s - sample_s, at_s) for at_s in times_s.tolist()]
-        known = np.array([self.sky.rain_is_known(at_s - 1.0) for at_s in times_s.tolist()], dtype=bool)
-        windows_s = np.full(int(known.sum()), sample_s)
-        tips = {sensor: np.array([g.tips_mm(mm) for mm in fallen_mm]) for sensor, g in self._gauges.items()}
-        return [Readings(sensor, times_s[known], mm[known], windows_s) for sensor, mm in tips.items() if known.any()]
+        tips = {sensor: [g.tips_mm(mm) for mm in fallen_mm] for sensor, g in self._gauges.items()}
+        known = [n for n, at_s in enumerate(times_s.tolist()) if self.sky.rain_is_known(at_s - 1.0)]
+        if not known:
+            return []
+        windows_s = np.full(len(known), sample_s)
+        return [Readings(sensor, times_s[known], np.array(mm)[known], windows_s) for sensor, mm in tips.items()]
 
     def _open_on(self, supply: Supply) -> tuple[int, ...]:
-        """Zones of this supply, counted within it, whose own relay and whose master are on."""
+        """Zones of this supply, counted within it, whose own relay and whose master and pump are on."""
+        if supply.pump is not None and supply.pump.output not in self._relays:
+            return ()
+        return self._ways_out(supply)
+
+    def _ways_out(self, supply: Supply) -> tuple[int, ...]:
+        """Zones of this supply, counted within it, through which water would flow if there were pressure."""
         if supply.master_output is not None and supply.master_output not in self._relays:
             return ()
         zones = (zone for zone in self.site.zones if zone.supply == supply.id)
         return tuple(local for local, zone in enumerate(zones) if zone.output in self._relays)
+
+    def _note_shut_in(self, span_s: float) -> None:
+        """Count how long a pump has run against shut valves."""
+        for supply in self.site.supplies:
+            if supply.pump is not None and supply.pump.output in self._relays and not self._ways_out(supply):
+                self.shut_in_s[supply.id] = self.shut_in_s.get(supply.id, 0.0) + span_s
 
     def _pipes_of(self, supply: Supply, seed: int) -> SupplyPipes:
         zones = [zone for zone in self.site.zones if zone.supply == supply.id]

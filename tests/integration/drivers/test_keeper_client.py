@@ -5,14 +5,16 @@ from __future__ import annotations
 import socket
 import threading
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from dewpond.adapters.keeper_client import KeeperClient, close_all_now, close_output_now
+from dewpond.adapters.keeper_client import KeeperClient
 from dewpond.adapters.keeper_link import KeeperLink, KeeperSilent
 from dewpond.adapters.keeper_locks import ask_keeper
+from dewpond.adapters.keeper_stop import close_all_now, close_output_now
 from dewpond.model.events import (
     Event,
     KeeperFound,
@@ -222,7 +224,7 @@ def test_a_restarted_keeper_without_relays_leaves_the_run_open_until_they_are_of
     keeper.announced.wait(5.0)
     closed, found = daemon.renew()
     assert isinstance(closed, ValveClosed) and closed.open_s == 25.0
-    assert isinstance(found, KeeperFound) and found.ready
+    assert isinstance(found, KeeperFound) and found.ready and not found.alarm
 
 
 def test_a_restarted_daemon_learns_what_is_open_and_looks_after_it(daemon: Daemon) -> None:
@@ -232,6 +234,9 @@ def test_a_restarted_daemon_learns_what_is_open_and_looks_after_it(daemon: Daemo
     daemon.client = KeeperClient(daemon.place.path)
     _, found = daemon.renew()
     assert isinstance(found, KeeperFound) and found.open_outputs == {1: "r1"} and found.closed == {}
+    assert daemon.due_in_s() == 0.0, "it is renewed only once the brain has heard of it"
+    with closing(KeeperLink(daemon.place.path)) as link:
+        assert link.ask({"op": "status"}, 5.0)["outputs"]["1"]["left_s"] == 30.0
     for _ in range(5):
         daemon.later(20.0)
         assert daemon.renew() == []
@@ -249,6 +254,7 @@ def test_relays_that_will_not_close_are_asked_again_and_counted(daemon: Daemon) 
     daemon.later(10.0)
     (found,) = daemon.close()
     assert isinstance(found, KeeperFound) and not found.ready and found.open_outputs == {1: "r1"}
+    assert "could not be switched off: nobody answers" in found.alarm
     assert daemon.due_in_s() == 5.0
     (refused,) = daemon.open("r2", 2)
     assert isinstance(refused, ValveRefused)

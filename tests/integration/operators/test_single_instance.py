@@ -25,7 +25,7 @@ def lock(tmp_path):
 
 
 def test_a_second_daemon_is_refused_and_told_who_holds_the_lock(lock):
-    with SingleInstance(lock), pytest.raises(AlreadyRunning, match=f"process {os.getpid()} runs this site already"):
+    with SingleInstance(lock), pytest.raises(AlreadyRunning, match=f"process {os.getpid()} runs this site"):
         SingleInstance(lock).__enter__()
 
 

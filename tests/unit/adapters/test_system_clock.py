@@ -41,7 +41,8 @@ def test_a_clock_before_the_newest_journal_time_is_not_trusted():
 
 
 def test_an_empty_journal_still_does_not_make_1970_believable():
-    assert SystemClock(not_before=datetime(1970, 1, 1, tzinfo=UTC))._not_before == EARLIEST_PLAUSIBLE
+    trust = SystemClock(not_before=datetime(1970, 1, 1, tzinfo=UTC)).trust
+    assert not trust.trusted(EARLIEST_PLAUSIBLE - timedelta(days=1), 10.0)
 
 
 def test_real_time_cannot_be_held():

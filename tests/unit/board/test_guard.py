@@ -46,7 +46,7 @@ def signed_in(board: Any) -> Any:
 def test_the_description_lists_every_kind_of_operation(open_board: Any, operations: Any) -> None:
     found = set(operations())
     assert {("POST", "/api/v1/stop"), ("POST", "/api/v1/zones/north-lawn/water"), ("GET", "/api/v1/status")} <= found
-    assert len(found) == 18
+    assert len(found) == 21
 
 
 @pytest.mark.parametrize("kind", ["board", "open_board"])

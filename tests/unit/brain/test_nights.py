@@ -349,16 +349,6 @@ def test_a_window_too_small_serves_the_driest_first_and_carries_the_rest():
     assert any("too short" in limit for reason in world.state.reasons.values() for limit in reason.limits)
 
 
-def test_a_master_valve_is_open_exactly_while_a_zone_of_its_supply_is():
-    place = site(supplies=(Supply(id="main", source="well", capacity_l_min=60.0, master_output=8),))
-    world = SmallWorld(place, depletion_share=0.0)
-    world.until(10.0)
-    world.ask("water", zone="lawn", seconds=300.0)
-    assert sorted(world.keeper.open_now) == [1, 8]
-    world.until(10.2)
-    assert not world.keeper.open_now
-
-
 def test_nothing_opens_without_a_durable_record():
     world = SmallWorld(site(), depletion_share=0.0)
     world.store.commit = lambda: False

@@ -26,20 +26,29 @@ def test_it_waits_as_long_as_refill_does():
         assert (decide(asked, ALL)[0].net_mm > 0.0) == (refill.decide(asked, ALL)[0].net_mm > 0.0)
 
 
-def test_certain_dry_weather_takes_half_of_raw():
-    """All depths take the same water in the end, and from half of RAW, 10 mm, none costs more for being shallow."""
-    depth = alone(16.0)
-    assert depth.net_mm == pytest.approx(10.0)
-    assert depth.weighed is not None and depth.weighed.saved_mm == pytest.approx(0.0)
+def test_certain_dry_weather_is_watered_deep():
+    """All depths take the same water in the end, and deep ones open seldom: every second night or less often."""
+    depths = []
+    left_mm = 16.0
+    for _ in range(28):
+        depth = alone(left_mm, days=14)
+        depths.append(depth.net_mm)
+        assert depth.weighed is None or depth.weighed.saved_mm == pytest.approx(0.0, abs=0.1)
+        left_mm += 5.0 - depth.net_mm
+        assert left_mm <= 20.0
+    assert np.mean([mm for mm in depths if mm > 0.0]) >= 0.45 * 20.0
 
 
 def test_certain_rain_soon_leaves_room_for_it():
-    """16 mm missing; 5 mm are used today, 5 tomorrow before 20 mm fall: 16 - d + 10 - 20 >= 0 holds for up to 6 mm."""
+    """16 mm missing; 5 mm are used today, 5 tomorrow before 20 mm fall: 16 - d + 10 - 20 >= 0 holds for up to 6 mm.
+
+    It takes some 1.1 mm to carry it over today; more only where the rain would not be lost.
+    """
     depth = alone(16.0, rain_mm=(0.0, 20.0, 0.0))
-    assert depth.net_mm == pytest.approx(6.0)
+    assert 1.0 <= depth.net_mm <= 6.0
     assert depth.weighed is not None
     assert depth.weighed.rain_chance == 1.0
-    assert depth.weighed.saved_mm == pytest.approx(10.0)  # a full 16 mm would lose 10 of the 20 mm
+    assert depth.weighed.saved_mm == pytest.approx(10.0, abs=0.2)  # a full 16 mm would lose 10 of the 20 mm
 
 
 def test_rain_that_is_enough_in_time_keeps_it_shut():

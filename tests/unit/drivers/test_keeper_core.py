@@ -330,6 +330,14 @@ class TimedRelays(FakeRelays):
         self.on[output] = True
 
 
+def test_the_end_of_an_earlier_opening_by_the_same_name_is_forgotten_when_it_opens_again(core: KeeperCore) -> None:
+    core.open(1, "r1", 90.0, 600.0, 10.0)
+    core.close(1, "r1", 20.0, "done")
+    assert "r1" in core.closings
+    core.open(1, "r1", 90.0, 600.0, 30.0)
+    assert "r1" not in core.closings, "or it would be told as the end of the one that is open"
+
+
 def test_a_board_that_keeps_time_is_told_the_lease_and_each_renewal() -> None:
     relays = TimedRelays()
     core = KeeperCore(relays, 4)

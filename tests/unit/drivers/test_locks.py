@@ -10,9 +10,9 @@ import pytest
 
 from dewpond_drivers.keeper_core import KeeperCore
 from dewpond_drivers.layout import TargetRefused, read_layout
-from dewpond_drivers.lock_desk import shut_for
 from dewpond_drivers.lock_file import DAMAGED, LockFile
 from dewpond_drivers.locks import MOST_LOCKS, LockBook, LockRefused
+from dewpond_drivers.performing import shut_for
 from dewpond_drivers.simulated import SimulatedDriver, SimulatedSettings
 from dewpond_drivers.winter import ITEMS
 

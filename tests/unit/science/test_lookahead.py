@@ -7,7 +7,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from dewpond.science.lookahead import BLOCK_ZONES, DEPTH_SHARES, SPARE_MM, STRESS_PRICE, judge_depths, safe_depletion
+from dewpond.science.lookahead import BLOCK_ZONES, DEPTH_SHARES, judge_depths, safe_depletion
+from dewpond.science.nights_ahead import DEFICIT_PRICE, STRESS_PRICE, WATERING_PRICE
 
 FUTURES = 40
 
@@ -18,19 +19,18 @@ def one_future(etc_mm, rain_mm, chance, raw_mm=10.0):
     return safe_depletion(etc, rain, np.array([[raw_mm]]), np.array(chance, bool)[:, None], np.array([0]))[0, 0]
 
 
-def judged_alone(depletion_mm, etc_mm, rain_mm, chance, safe_mm):
-    """One zone of 20 mm RAW and 40 mm TAW in certain weather."""
-    days = len(etc_mm)
+def judged_alone(depletion_mm, etc_mm, rain_mm, chance, carry_mm=0.0, least_mm=0.0):
+    """One zone of 20 mm RAW in certain weather."""
     return judge_depths(
         np.array([depletion_mm]),
         np.array(etc_mm, float)[:, None, None],
         np.array(rain_mm, float)[:, None, None],
         np.array([[20.0]]),
-        np.array([40.0]),
         np.array([20.0]),
-        np.array([0.0]),
+        np.array([least_mm]),
+        np.array([carry_mm]),
         np.array(chance, bool)[:, None],
-        np.full((days, 1), float(safe_mm)),
+        np.ones(1),
     )
 
 
@@ -95,64 +95,64 @@ def test_the_longer_the_wait_the_less_is_safe(many):
 
 
 def test_dry_weather_takes_the_same_water_at_any_depth_and_favours_the_deep():
-    """18 mm are missing and 5 mm are used on each of two days, so 28 mm go in or stay missing at every depth."""
-    found = judged_alone(18.0, [5.0, 5.0], [0.0, 0.0], [1, 1], safe_mm=15.0)
-    assert found.tonight_mm[0] == pytest.approx([3.1, 3.1, 4.2, 6.0, 8.0, 10.0, 10.0, 18.0])
-    assert found.water_mm[0] == pytest.approx(np.full(len(DEPTH_SHARES), 28.0))
-    assert DEPTH_SHARES[found.cost_mm[0].argmin()] == 0.5  # from half of RAW on no shallow watering is paid for
-    assert (np.diff(found.cost_mm[0][:6]) < 0.0).all()
-
-
-def test_no_depth_but_the_full_refill_goes_beyond_what_the_days_ahead_use():
-    """Two days of 1.5 mm: 3 mm at most, unless more is needed to the next chance."""
-    assert judged_alone(18.0, [1.5, 1.5], [0.0, 0.0], [1, 1], safe_mm=17.0).tonight_mm[0] == pytest.approx(
-        [1.4, 2.8, 3.0, 3.0, 3.0, 3.0, 3.0, 18.0]
-    )
-    assert judged_alone(18.0, [1.5, 1.5], [0.0, 0.0], [1, 1], safe_mm=12.0).tonight_mm[0, 0] == pytest.approx(6.1)
+    """18 mm are missing and 5 mm are used on each of two days, the second counted once: 28 mm and the waterings."""
+    found = judged_alone(18.0, [5.0, 5.0], [0.0, 0.0], [1, 1], carry_mm=3.1)
+    waterings = (found.cost_mm[0, 1:] - 28.0) / (WATERING_PRICE * 20.0)
+    assert found.tonight_mm[0, 1:] == pytest.approx([3.1, *(20.0 * DEPTH_SHARES), 18.0])
+    deep = found.tonight_mm[0, 1:] > 8.5  # what carries it over both days
+    assert waterings[deep] == pytest.approx(1.0)
+    assert found.cost_mm[0, 1:][deep].max() < found.cost_mm[0, 1:][~deep].min()
 
 
 def test_rain_is_wasted_on_a_zone_that_was_filled_up():
-    """6 mm of rain after 5 mm of use: all count where room was left; 1 mm is lost where the zone was full."""
-    found = judged_alone(18.0, [5.0, 5.0], [6.0, 0.0], [1, 1], safe_mm=15.0)
-    assert found.water_mm[0] == pytest.approx([22.0] * 7 + [23.0])
-    assert found.cost_mm[0].argmin() != len(DEPTH_SHARES) - 1
+    """12 mm of rain after 5 mm of use: all count where 7 mm of room were left."""
+    found = judged_alone(18.0, [5.0, 0.0], [12.0, 0.0], [1, 1])
+    given_mm, cost_mm = found.tonight_mm[0, 2:], found.cost_mm[0, 2:] - WATERING_PRICE * 20.0
+    lost_mm = np.maximum(0.0, given_mm - 11.0)
+    assert cost_mm == pytest.approx(11.0 + lost_mm, abs=0.01)
+    assert found.cost_mm[0].argmin() == 0  # and none at all need be given: 18 + 5 - 12 = 11 mm are missing at the end
 
 
 def test_stress_has_its_price():
-    """3.1 mm leave 14.9; 19.9 and 24.9 follow: 4.9 mm beyond 20 for a day. 10 mm leave 18 at the end, 6 leave 22."""
-    found = judged_alone(18.0, [5.0, 5.0], [0.0, 0.0], [1, 0], safe_mm=15.0)
-    stress_mm = np.array([4.9, 4.9, 3.8, 2.0, 0.0, 0.0, 0.0, 0.0])
-    shallow = 0.02 * np.maximum(0.0, 1.0 - DEPTH_SHARES / 0.5) * found.tonight_mm[0]
-    assert found.cost_mm[0] - found.water_mm[0] == pytest.approx(STRESS_PRICE * stress_mm + shallow)
+    """Left dry, 18 mm become 23: a day of stress and 3 mm of deficit, all of them watered the night after."""
+    found = judged_alone(18.0, [5.0, 0.0], [0.0, 0.0], [1, 1])
+    stress_mm = STRESS_PRICE * 20.0 + 3.0 * DEFICIT_PRICE
+    assert found.cost_mm[0, 0] == pytest.approx(23.0 + stress_mm + WATERING_PRICE * 20.0, abs=0.01)
+    assert found.cost_mm[0].argmin() > 0
 
 
 def test_days_without_a_chance_make_it_deeper(many):
     etc_mm, rain_mm = many
+    raw_mm = np.array([[35.0], [40.0], [45.0]])
     depths = []
     for wait in (1, 5):
         chance = np.zeros((10, 3), bool)
         chance[::wait] = True
-        raw_mm = np.array([[35.0], [40.0], [45.0]])
-        safe_mm = safe_depletion(etc_mm, rain_mm, raw_mm, chance, np.zeros(3, int))
         found = judge_depths(
-            raw_mm[:, 0] - 1.0, etc_mm, rain_mm, raw_mm, 2.0 * raw_mm[:, 0], raw_mm[:, 0], np.zeros(3), chance, safe_mm
+            raw_mm[:, 0] - 1.0, etc_mm, rain_mm, raw_mm, raw_mm[:, 0], np.zeros(3), np.zeros(3), chance, np.ones(3)
         )
         depths.append(found.tonight_mm[np.arange(3), found.cost_mm[:, :-1].argmin(axis=1)])
     assert (depths[1] > depths[0]).all()
 
 
-def test_a_zone_that_can_wait_gets_nothing_and_no_depth_goes_past_field_capacity(many):
+def test_no_depth_is_less_than_worth_opening_for_nor_goes_past_field_capacity(many):
     etc_mm, rain_mm = many
-    chance = np.ones((10, 3), bool)
-    raw_mm = np.full((3, 1), 20.0)
-    safe_mm = safe_depletion(etc_mm, rain_mm, raw_mm, chance, np.zeros(3, int))
-    missing_mm = np.array([safe_mm[0, 0] - SPARE_MM, safe_mm[0, 1] + 0.5, 20.0])
+    missing_mm = np.array([0.0, 1.5, 20.0])
     found = judge_depths(
-        missing_mm, etc_mm, rain_mm, raw_mm, np.full(3, 40.0), np.full(3, 20.0), np.full(3, 2.0), chance, safe_mm
+        missing_mm,
+        etc_mm,
+        rain_mm,
+        np.full((3, 1), 20.0),
+        np.full(3, 20.0),
+        np.full(3, 2.0),
+        np.full(3, 1.0),
+        np.ones((10, 3), bool),
+        np.ones(3),
     )
+    assert (found.tonight_mm[:, 0] == 0.0).all() and (found.tonight_mm[:, -1] == missing_mm).all()
     assert (found.tonight_mm[0] == 0.0).all()
-    assert (found.tonight_mm[1] >= 2.0).all()
-    assert (found.tonight_mm <= missing_mm[:, None]).all()
+    assert found.tonight_mm[1, 1:] == pytest.approx(1.5)
+    assert (found.tonight_mm[2, 1:] >= 2.0).all() and (found.tonight_mm <= missing_mm[:, None]).all()
 
 
 def test_a_zone_alone_is_judged_as_among_many_bit_for_bit():
@@ -161,15 +161,13 @@ def test_a_zone_alone_is_judged_as_among_many_bit_for_bit():
     etc_mm = rng.uniform(1.0, 6.0, (6, zones, 16))
     rain_mm = np.where(rng.random((6, 1, 16)) < 0.3, 6.0, 0.0)
     raw_mm, chance = rng.uniform(10.0, 30.0, (zones, 1)), rng.random((6, zones)) < 0.7
-    chance[0] = True
-    misses = rng.integers(0, 3, zones)
-    left_mm = raw_mm[:, 0] * rng.uniform(0.5, 1.0, zones)
+    left_mm, care = raw_mm[:, 0] * rng.uniform(0.5, 1.0, zones), rng.uniform(1.0, 5.0, zones)
 
     def judged(part):
-        etc, raw, can = etc_mm[:, part], raw_mm[part], chance[:, part]
-        safe_mm = safe_depletion(etc, rain_mm, raw, can, misses[part])
+        raw = raw_mm[part]
+        none = np.zeros(len(raw))
         return judge_depths(
-            left_mm[part], etc, rain_mm, raw, 2.0 * raw[:, 0], raw[:, 0], np.zeros(len(raw)), can, safe_mm
+            left_mm[part], etc_mm[:, part], rain_mm, raw, raw[:, 0], none, none, chance[:, part], care[part]
         )
 
     together = judged(slice(None))

@@ -134,9 +134,11 @@ def test_a_feed_takes_the_keys_of_its_kind(faults):
     assert faults('[[feed]]\nkind = "oracle"\n') == [("feed 1", "kind")]
 
 
-def test_pumps_are_refused_plainly(load, ground):
+def test_a_pump_is_a_table_of_its_own(load, ground):
     errors = load(ground.replace('id = "main"', 'id = "main"\npump = 4')).errors
-    assert [(problem.key, problem.what) for problem in errors] == [("pump", "not supported yet")]
+    assert [(problem.key, problem.limit) for problem in errors] == [("pump", "it must be a table in braces")]
+    errors = load(ground.replace('id = "main"', 'id = "main"\npump_output = 4')).errors
+    assert [problem.key for problem in errors] == ["pump_output"] and "[supply.pump]" in errors[0].limit
 
 
 def test_a_service_table_takes_addresses(faults):

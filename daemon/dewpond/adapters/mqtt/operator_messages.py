@@ -108,6 +108,8 @@ def _fields(action: str, body: dict[str, Any]) -> dict[str, Any]:
         "until": _instant(body, "until") if action == "hold" else None,
         "reason": str(body.get("reason", ""))[:200],
     }
+    if action == "water" and body.get("against_rule") is True:
+        fields |= {"against_rule": True, "by": _name(body, "by"), "reason": _name(body, "reason")}
     known = MORE.get(action, ())
     if not known:
         return fields

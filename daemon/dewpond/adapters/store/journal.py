@@ -51,6 +51,11 @@ class JournalReader:
         statement = select(journal).order_by(journal.c.step_no.desc()).limit(1)
         return next(((row.step_no, _now(row)) for row in self._database.all(statement)), None)
 
+    def last_trusted(self) -> Now | None:
+        """The time of the newest step whose clock was trusted; None without one."""
+        statement = select(journal).where(journal.c.trusted).order_by(journal.c.step_no.desc()).limit(1)
+        return next((_now(row) for row in self._database.all(statement)), None)
+
     def newest(self, kind: type[Event], limit: int = 1) -> list[Event]:
         """The newest events of one kind, newest first. Not for readings, which have a table of their own."""
         # The second condition, which readings would not meet, is what lets the database use the index.

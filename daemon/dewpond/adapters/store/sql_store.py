@@ -22,6 +22,7 @@ from dewpond.adapters.store.rows import Row, as_json
 from dewpond.adapters.store.schema import bring_to_head
 from dewpond.adapters.store.tables import HEAD, StoreUnusable, journal
 from dewpond.adapters.store.writer import WRITERS, write_buffer
+from dewpond.crash_points import AtPoint, passed_by
 from dewpond.model.codec import to_plain
 from dewpond.model.commands import Command
 from dewpond.model.events import Event, FaultSeen, Now
@@ -49,7 +50,9 @@ class SqlStore:
         buffer_bytes: int = 1_000_000,
         keep_bytes: int = 8_000_000,
         lock_wait_s: float = dialect.LOCK_WAIT_S,
+        at: AtPoint = passed_by,
     ) -> None:
+        self._at = at
         self._url = url
         self._where = dialect.where(url)
         self._version = version
@@ -189,6 +192,7 @@ class SqlStore:
         wait_s = _IMPATIENT_WAIT_S if self._trouble else self._lock_wait_s
         with dialect.writing(self._engine, wait_s) as connection:
             write_buffer(connection, self._buffer, self._known_series)
+            self._at("in-transaction")
 
     def _written(self) -> None:
         if self._trouble is not None:

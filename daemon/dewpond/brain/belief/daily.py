@@ -8,59 +8,31 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dewpond.brain.belief import probes as look_at
 from dewpond.brain.belief import rain
+from dewpond.brain.belief.listening import PAST_DAYS, USE_SD, Doubt, listen
 from dewpond.brain.belief.state import BeliefState, FloatArray, ProbeState
 from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at
-from dewpond.brain.ground import Ground, ProbePlace
+from dewpond.brain.ground import Ground
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.model.commands import RecordDay
 from dewpond.model.copying import replace
 from dewpond.model.events import ReadingsArrived
-from dewpond.science.estimation import (
-    DEPLETION,
-    DEPLETION_ALONE,
-    OFFSET,
-    SEEN,
-    USE,
-    Estimate,
-    begin,
-    correct,
-    expect,
-    predict,
-    reset_use,
-)
+from dewpond.science.estimation import DEPLETION, NUMBERS, OFFSET, USE, Estimate, begin, predict, reset_use
+from dewpond.science.rainfall import effective_rain
 
 # What is believed before anything was seen; common practice, no source.
 FIRST_SD_MM = 2.0
-USE_SD = 0.18  # of the logarithm of true over tabulated water use
-MOST_LN_USE = math.log(1.5)
 OFFSET_SD_M3_M3 = 0.06  # of a texture's field capacity, and of a probe's calibration
 # How much what is learned may wander in a day.
 USE_NOISE, OFFSET_NOISE_MM = 0.004, 0.05
+# A sound probe's drift, and the share of it that is there a day later (half in three weeks): enough to follow a probe
+# whose reading wanders 0.01 m3/m3 a month, too little to put a season's water use down to it.
+DRIFT_SD_M3_M3, DRIFT_KEPT = 0.00025, 0.97
 # Doubt of a day's amounts, as shares of them.
 RAIN_SHARE_SD, WATER_SD, METERED_SD = 0.15, 0.10, 0.04
-# One probe stands for the whole zone. [mm, and m3/m3 over the roots]
-PLACE_SD_MM, PROBE_SD_M3_M3 = 1.5, 0.008
-# Water that ought to have been seen coming and was not: the soil was full, and field capacity is what the probe reads.
-PLATEAU_RESPONSE, PLATEAU_SIGNS, PLATEAU_SD_MM = 0.5, 3.0, 1.0
-# What a probe taught of late is taken back when it turns out to fail: since so long ago if it drifted, or was sudden.
-PAST_DAYS, SUDDEN_DAYS = 45, 8
-DOUBTED_SD_MM = 4.0
-GATE = 4.0  # standard deviations of surprise that are still believed
-BIAS_ALLOWANCE, BIAS_LIMIT = 0.5, 8.0  # one-sided sums of surprises, in standard deviations
-WET_MM = 0.05  # drained less than this counts as not filled
-
-
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """A probe that is not listened to any more (``why``), or is again ("")."""
-
-    sensor: str
-    zone: str
-    why: str
+WET_MM = 0.05  # less water than this fills nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +48,9 @@ class Closed:
 def first_belief(ground: Ground, soil: SoilState) -> BeliefState:
     """The ledger's word, with the doubt of nothing having been seen."""
     zones = len(ground.table.ids)
-    root_mm = np.full(zones, 0.0)
-    for place in ground.probes.values():
-        root_mm[place.zone] = place.root_depth_mm
-    estimate = begin(soil.depletion_mm, FIRST_SD_MM, USE_SD, OFFSET_SD_M3_M3 * np.maximum(root_mm, 1.0))
+    root_mm = _probed_roots_mm(ground, tuple(ground.probes))
+    offset_sd_mm = OFFSET_SD_M3_M3 * np.maximum(root_mm, 1.0)
+    estimate = begin(soil.depletion_mm, FIRST_SD_MM, USE_SD, offset_sd_mm, DRIFT_SD_M3_M3 * root_mm)
     return BeliefState(
         zone_ids=ground.table.ids,
         mean=estimate.mean,
@@ -92,8 +63,10 @@ def first_belief(ground: Ground, soil: SoilState) -> BeliefState:
 
 
 def fitting(ground: Ground, soil: SoilState, belief: BeliefState | None) -> BeliefState:
-    """The belief, begun anew where the site's zones or probes are not those it was about."""
+    """The belief, begun anew where the site's zones or probes are not those it was about, or its numbers are others."""
     if belief is None or belief.zone_ids != ground.table.ids or belief.probes.keys() != ground.probes.keys():
+        return first_belief(ground, soil)
+    if belief.mean.shape[-1] != NUMBERS:  # kept by an older version
         return first_belief(ground, soil)
     return belief
 
@@ -168,7 +141,7 @@ def close_day(
     )
     estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
     carried_mm = estimate.mean[:, DEPLETION].copy()
-    belief, estimate, doubts = _probed(ground, belief, estimate, soil, day, amounts)
+    belief, estimate, doubts = listen(ground, belief, estimate, soil, day, amounts)
     correction_mm = estimate.mean[:, DEPLETION] - carried_mm
     belief = replace(
         belief,
@@ -226,154 +199,38 @@ def _predicted(
         share = WATER_SD if item.metered_share is None else METERED_SD
         noise_sq[item.zone] += (share * item.net_mm) ** 2
     noise_sq = noise_sq + np.minimum(disputed_mm, amounts.depletion_mm) ** 2
-    filled = (amounts.drainage_mm > WET_MM) | ((rain_mm > 0.0) & (amounts.depletion_mm <= 0.0))
-    probed = np.zeros(len(noise_sq), dtype=bool)
-    probed[[place.zone for place in ground.probes.values()]] = True
+    spilled_mm = np.where(amounts.net_mm + rain_mm > WET_MM, _spilled_mm(ground, rain_mm, amounts), np.nan)
+    heard_mm = _probed_roots_mm(ground, [sensor for sensor, probe in belief.probes.items() if not probe.given_up])
     ahead: Estimate = predict(
         Estimate(belief.mean, belief.cov),
         amounts.depletion_mm,
-        np.where(probed, amounts.etc_mm, 0.0),
-        filled,
+        np.where(_probed_roots_mm(ground, tuple(ground.probes)) > 0.0, amounts.etc_mm, 0.0),
+        spilled_mm,
         np.sqrt(noise_sq),
-        USE_NOISE * probed,
-        OFFSET_NOISE_MM * probed,
+        USE_NOISE * (heard_mm > 0.0),
+        OFFSET_NOISE_MM * (heard_mm > 0.0),
+        DRIFT_SD_M3_M3 * heard_mm,
+        DRIFT_KEPT,
+        heard_mm > 0.0,
     )
     return ahead
 
 
-def _probed(
-    ground: Ground,
-    belief: BeliefState,
-    estimate: Estimate,
-    soil: SoilState,
-    day: date,
-    amounts: DayAmounts,
-) -> tuple[BeliefState, Estimate, tuple[Doubt, ...]]:
-    """Let every probe speak, one after the other."""
-    doubts: list[Doubt] = []
-    for sensor, place in ground.probes.items():
-        before = belief.probes[sensor]
-        probe, seen_mm = _heard_of_day(ground, before, place.zone, soil, day, amounts, sensor)
-        probe, use_it = _weighed(ground, probe, sensor, estimate, seen_mm)
-        z = place.zone
-        if use_it and seen_mm is not None:
-            if _was_full(before, seen_mm, place, amounts):
-                estimate = _corrected(ground, estimate, z, 0.0, PLATEAU_SD_MM, DEPLETION_ALONE, day)
-            estimate = _corrected(ground, estimate, z, seen_mm, _seen_sd_mm(place.root_depth_mm), SEEN, day)
-            belief = replace(belief, learned_days=_with_one_more(belief.learned_days, z))
-            probe = replace(probe, seen=probe.seen + 1)
-        probe = replace(probe, last_seen_mm=seen_mm)
-        if probe.given_up and not before.given_up:
-            estimate = _before_the_fault(belief, estimate, z, drifted=probe.given_up == look_at.DRIFTS)
-            probe = replace(probe, bias=0.0)
-        if bool(probe.given_up) != bool(before.given_up):
-            doubts.append(Doubt(sensor, ground.table.ids[z], probe.given_up))
-        belief = replace(belief, probes={**belief.probes, sensor: probe})
-    return belief, estimate, tuple(doubts)
+def _spilled_mm(ground: Ground, rain_mm: float, amounts: DayAmounts) -> FloatArray:
+    """Water of a date beyond field capacity. [mm]"""
+    if amounts.rain is not None:
+        return amounts.drainage_mm + amounts.rain.drained_mm
+    offered_mm = effective_rain(rain_mm * ground.table.rain_share, np.inf)
+    surplus_mm: FloatArray = amounts.drainage_mm + np.maximum(offered_mm - amounts.effective_rain_mm, 0.0)
+    return surplus_mm
 
 
-def _before_the_fault(belief: BeliefState, estimate: Estimate, z: int, *, drifted: bool) -> Estimate:
-    """Take back what a probe taught since it began to fail: days for a sudden fault, weeks for a drift."""
-    days = PAST_DAYS if drifted else SUDDEN_DAYS
-    left_mm, ln_use = float(estimate.mean[z, DEPLETION]), 0.0
-    if len(belief.past_ln_use):
-        ln_use = float(belief.past_ln_use[-days:, z][0])
-        left_mm -= 0.0 if drifted else float(belief.past_correction_mm[-days:, z].sum())
-    left_mm = max(0.0, left_mm)
-    taken_back: Estimate = reset_use(estimate, [z], left_mm, ln_use, USE_SD, DOUBTED_SD_MM)
-    return taken_back
-
-
-def _heard_of_day(
-    ground: Ground, probe: ProbeState, z: int, soil: SoilState, day: date, amounts: DayAmounts, sensor: str
-) -> tuple[ProbeState, float | None]:
-    """What one probe saw of a date, as depletion with its own offset, after its own checks. [mm]"""
-    place = ground.probes[sensor]
-    begin_s, end_s = ground.days.start_s(day), ground.days.end_s(day)
-    if not len(probe.time_s) and not probe.seen and not probe.silent_days:
-        return probe, None  # never heard: a site whose probes are still to come
-    late = any(item.zone == z and item.date == day and item.et_share >= 1.0 for item in soil.bookings)
-    told = look_at.look(probe, begin_s, end_s, late)
-    changed_mm = float(amounts.etc_mm[z] + amounts.net_mm[z] + amounts.effective_rain_mm[z])
-    probe, odd = look_at.judged(probe, told, look_at.moved(probe, begin_s, end_s), changed_mm)
-    kept = probe.time_s > end_s
-    probe = replace(probe, time_s=probe.time_s[kept], value=probe.value[kept])
-    if odd:
-        return look_at.with_verdict(probe, odd, counted=False), None
-    if told.seen_m3_m3 is None:
-        return probe, None
-    return probe, (place.field_capacity_m3_m3 - told.seen_m3_m3) * place.root_depth_mm
-
-
-def _weighed(
-    ground: Ground, probe: ProbeState, sensor: str, estimate: Estimate, seen_mm: float | None
-) -> tuple[ProbeState, bool]:
-    """Compare what a probe saw with what it should see; whether it is to be believed today."""
-    if seen_mm is None:
-        return probe, False
-    place = ground.probes[sensor]
-    z = place.zone
-    expected_mm, sd_mm = expect(estimate, _seen_sd_mm(place.root_depth_mm))
-    score = float((seen_mm - expected_mm[z]) / sd_mm[z])
-    odd = ""
-    if abs(score) > GATE:
-        odd = f"it differs from the balance by {abs(seen_mm - float(expected_mm[z])):.0f} mm"
-    grown = _grown(probe.bias, score)
-    if not odd and abs(grown) > BIAS_LIMIT:
-        odd = look_at.DRIFTS
-    if probe.given_up:
-        agrees = abs(score) <= GATE / 2.0
-        probe = look_at.with_verdict(probe, "" if agrees else probe.given_up, counted=agrees)
-        return probe, not probe.given_up
-    probe = look_at.with_verdict(replace(probe, bias=grown), odd, counted=True)
-    if odd == look_at.DRIFTS:
-        probe = replace(probe, given_up=odd)
-    return probe, not odd
-
-
-def _grown(bias: float, score: float) -> float:
-    """The larger one-sided sum of surprises (Page 1954), with its sign."""
-    up = max(0.0, max(bias, 0.0) + score - BIAS_ALLOWANCE)
-    down = max(0.0, max(-bias, 0.0) - score - BIAS_ALLOWANCE)
-    return up if up >= down else -down
-
-
-def _was_full(before: ProbeState, seen_mm: float, place: ProbePlace, amounts: DayAmounts) -> bool:
-    """Whether water came that the probe did not see: the zone was at field capacity and let it through."""
-    if before.last_seen_mm is None or before.given_up:
-        return False
-    z = place.zone
-    came_mm = float(amounts.net_mm[z] + amounts.effective_rain_mm[z] - amounts.drainage_mm[z])
-    seen_mm_less = before.last_seen_mm + float(amounts.etc_mm[z]) - seen_mm
-    doubt_mm = PLATEAU_SIGNS * math.sqrt(2.0) * PROBE_SD_M3_M3 * place.root_depth_mm
-    return seen_mm_less < PLATEAU_RESPONSE * came_mm and came_mm - seen_mm_less > doubt_mm
-
-
-def _corrected(
-    ground: Ground, estimate: Estimate, z: int, seen_mm: float, sd_mm: float, sees: FloatArray, day: date
-) -> Estimate:
-    zones = len(estimate.mean)
-    used: NDArray[np.bool_] = np.arange(zones) == z
-    found: Estimate = correct(
-        estimate,
-        np.full(zones, seen_mm),
-        np.full(zones, sd_mm),
-        used,
-        ground.table.taw_on(day),
-        MOST_LN_USE,
-        sees,
-    ).estimate
-    return found
-
-
-def _seen_sd_mm(root_depth_mm: float) -> float:
-    return math.hypot(PLACE_SD_MM, PROBE_SD_M3_M3 * root_depth_mm)
-
-
-def _with_one_more(counts: FloatArray, z: int) -> FloatArray:
-    more = counts.copy()
-    more[z] += 1.0
-    return more
+def _probed_roots_mm(ground: Ground, sensors: Sequence[str]) -> FloatArray:
+    """Rooting depth of the zones of these probes, 0 elsewhere. [mm]"""
+    root_mm = np.zeros(len(ground.table.ids))
+    for sensor in sensors:
+        root_mm[ground.probes[sensor].zone] = ground.probes[sensor].root_depth_mm
+    return root_mm
 
 
 def offsets_mm(belief: BeliefState) -> FloatArray:

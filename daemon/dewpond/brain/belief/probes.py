@@ -17,12 +17,13 @@ from dewpond.model.copying import replace
 LEAST_M3_M3, MOST_M3_M3 = 0.01, 0.60  # dry air and pores full of water
 FALL_M3_M3_H = 0.06  # no root-zone mean falls faster, drainage of a wetting included
 STEP_M3_M3 = 0.0015  # less than this is resolution
-EVENING_S = 3 * 3600.0  # the last hours of a date, whose readings stand for its end
+EVENING_S = 5 * 3600.0  # the last hours of a date, whose readings stand for its end
 FLAT_MM = 5.0  # used from the zone while the probe did not move
 ODD_DAYS = 3
 SILENT_DAYS = 2
 GOOD_AGAIN_DAYS = 5
 DRIFTS = "it drifts away from the balance"
+MOVES = "its reading at field capacity moves, and a soil's does not"
 GOOD_AFTER_DRIFT_DAYS = 45  # a drift agrees with the balance for a while after each new start
 KEPT_S = 3 * 86_400.0
 MOST_KEPT = 4000  # readings of one probe in memory
@@ -92,6 +93,6 @@ def with_verdict(probe: ProbeState, odd: str, *, counted: bool) -> ProbeState:
     if not counted:
         return probe
     good = probe.good_days + 1
-    enough = GOOD_AFTER_DRIFT_DAYS if probe.given_up == DRIFTS else GOOD_AGAIN_DAYS
+    enough = GOOD_AFTER_DRIFT_DAYS if probe.given_up in (DRIFTS, MOVES) else GOOD_AGAIN_DAYS
     again = "" if good >= enough else probe.given_up
     return replace(probe, odd_days=0, good_days=good, given_up=again)

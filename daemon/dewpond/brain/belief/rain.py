@@ -23,6 +23,7 @@ RAINING_DAYS = 6  # of a feed over a dry gauge
 GOOD_AGAIN = 3
 SAME_DAYS, SAME_SHARE = 10, 0.1  # one source alone that rains every day alike
 SAME_DAYS_BESIDE = 4  # the same of a gauge, where the feed tells otherwise
+DRY_DAYS, DRY_TIMES, KNOWN_RAINS = 45, 3, 6  # one source alone that is dry so long, so many times as long as before
 KEPT_DAYS = 20
 
 
@@ -37,6 +38,9 @@ class RainSource:
     good: int = 0
     same: int = 0
     last_mm: float = 0.0
+    dry_days: int = 0
+    longest_dry: int = 0
+    rains: int = 0
     given_up: str = ""
 
 
@@ -107,15 +111,18 @@ def judged(memory: RainMemory, day: date) -> tuple[RainMemory, tuple[RainDoubt, 
         elif odd:
             after = replace(after, given_up=odd, good=0)
             doubts.append(RainDoubt(name, odd))
-        elif not others and after.same == SAME_DAYS:
-            doubts.append(RainDoubt(name, f"it tells of the same rain {SAME_DAYS} days running", doubted=True))
+        elif not others and _doubtful(after) != _doubtful(before):
+            doubts.append(RainDoubt(name, _doubtful(after), doubted=bool(_doubtful(after))))
         sources[name] = after
     return replace(memory, sources=sources), tuple(doubts)
 
 
 def _counted(before: RainSource, day: date, mm: float, others: list[float]) -> RainSource:
     same = before.same + 1 if mm >= WET_MM and abs(mm - before.last_mm) <= SAME_SHARE * mm else 0
-    after = replace(before, same=same, last_mm=mm)
+    after = replace(before, same=same, last_mm=mm, rains=before.rains + int(mm >= WET_MM))
+    dry_days = before.dry_days + 1 if mm <= DRY_MM else 0
+    ended = before.dry_days if mm > DRY_MM else 0
+    after = replace(after, dry_days=dry_days, longest_dry=max(before.longest_dry, ended))
     if not others:
         return after
     other = max(others)
@@ -131,6 +138,16 @@ def _counted(before: RainSource, day: date, mm: float, others: list[float]) -> R
         dry_too = other <= DRY_MM and "counts" in before.given_up
         after = replace(after, wet_alone=0, raining=0, good=after.good + int(dry_too))
     return after
+
+
+def _doubtful(source: RainSource) -> str:
+    """Why a source that stands alone is doubted though it is used; "" where it is not."""
+    if source.same >= SAME_DAYS:
+        return f"it tells of the same rain {SAME_DAYS} days running and more"
+    long_days = max(DRY_DAYS, DRY_TIMES * source.longest_dry)
+    if source.rains >= KNOWN_RAINS and source.dry_days >= long_days:
+        return f"it has told of no rain for {long_days} days and more, {DRY_TIMES} times as long as ever before"
+    return ""
 
 
 def _odd(source: RainSource, compared: bool, *, gauge: bool) -> str:

@@ -32,14 +32,15 @@ class ProbeState:
     good_days: int = 0
     seen: int = 0
     still_mm: float = 0.0
-    last_seen_mm: float | None = None
+    settled_mm: float | None = None  # what it reads too dry at field capacity, once that had settled
+    moved: int = 0  # to which side that has moved when it was given up: 1 drier, -1 wetter
     bias: float = 0.0  # one-sided sums of surprises in standard deviations: the larger of the two, with its sign
     given_up: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
 class BeliefState:
-    """``mean`` (zones x 3) and ``cov`` (zones x 3 x 3) of depletion [mm], ln use factor, probe offset [mm].
+    """``mean`` (zones x 4) and ``cov`` (zones x 4 x 4): depletion [mm], ln use factor, offset [mm], drift [mm/day].
 
     ``rate_factor`` is what the meter says of each zone's application against the file, by ``rate_runs`` good runs.
     """

@@ -7,6 +7,7 @@ not worked out here, is left to the row-by-row tests.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -30,42 +31,44 @@ NEARLY_LOW = 0.75  # of the way to a low pressure; what is usual moves a little 
 
 def skip(settings: WatchSettings, state: WatchState, rows: Columns, zones: Zones) -> tuple[WatchState, int]:
     """The state after the calm rows at the beginning of a stretch, and how many they are. 0 leaves the state alone."""
-    if len(rows) < LEAST_ROWS or settings.meter.shared or state.incidents or state.closing is not None:
+    if rows.size < LEAST_ROWS or settings.meter.shared or state.incidents or state.closing is not None:
+        return state, 0
+    if zones != (() if state.opening is None else state.opening.zones):
         return state, 0
     rows = rows.part(0, MOST_ROWS if zones else MOST_IDLE_ROWS)
-    quiet = _before(_odd_window(settings, rows) | _odd_pressure(state, rows, zones))
-    if state.opening is None and not zones:
+    quiet = min(_inside_window(settings, rows), _fed(state, rows, zones))
+    if state.opening is None:
         calm = min(quiet, _before(rows.litres > 0.0))
         return (_heard_idle(state, rows.part(0, calm)), calm) if calm else (state, 0)
-    if state.opening is None or state.opening.zones != zones:
-        return state, 0
     return _running(settings, state, state.opening, rows.part(0, quiet))
 
 
 def _before(odd: NDArray[np.bool_]) -> int:
     """How many rows come before the first odd one."""
-    return int(odd.argmax()) if odd.any() else len(odd)
+    first = int(odd.argmax()) if len(odd) else 0
+    return first if len(odd) and odd[first] else len(odd)
 
 
-def _odd_window(settings: WatchSettings, rows: Columns) -> NDArray[np.bool_]:
-    inside = (rows.window_s > 0.0) & (rows.window_s <= settings.meter.lost_s)
-    odd: NDArray[np.bool_] = ~inside
-    return odd
+def _inside_window(settings: WatchSettings, rows: Columns) -> int:
+    """Rows before the first whose window is no usual one."""
+    return _before(~((rows.window_s > 0.0) & (rows.window_s <= settings.meter.lost_s)))
 
 
-def _odd_pressure(state: WatchState, rows: Columns, zones: Zones) -> NDArray[np.bool_]:
-    """Rows whose pressure is low enough to be looked at closely."""
-    odd = np.zeros(len(rows), dtype=bool)
+def _fed(state: WatchState, rows: Columns, zones: Zones) -> int:
+    """Rows before the first whose pressure is low enough to be looked at closely."""
     if state.idle_kpa_s < supply.KNOW_S:
-        return odd
+        return rows.size
     flow = state.flows.get(key_of(zones))
     drop_kpa = 0.0 if flow is None else max(flow.drop_kpa.mean, 0.0)
     margin_kpa = drop_kpa + NEARLY_LOW * supply.low_width() * supply.pressure_sd(state)
+    limits_kpa = [
+        max(seen.mean - margin_kpa, supply.LOST_SHARE * seen.mean) if seen.count >= supply.PARTS else -math.inf
+        for seen in state.idle_kpa
+    ]
+    if not (rows.pressure_kpa < max(limits_kpa)).any():
+        return rows.size  # so it is nearly always, whatever the time of day
     part = (rows.time_s % supply.DAY_S // (supply.DAY_S / supply.PARTS)).astype(int)
-    known = np.array([seen.mean if seen.count >= supply.PARTS else np.nan for seen in state.idle_kpa])[part]
-    with np.errstate(invalid="ignore"):
-        low: NDArray[np.bool_] = rows.pressure_kpa < np.maximum(known - margin_kpa, supply.LOST_SHARE * known)
-    return low
+    return _before(rows.pressure_kpa < np.array(limits_kpa)[part])
 
 
 def _heard_idle(state: WatchState, rows: Columns) -> WatchState:
@@ -76,8 +79,10 @@ def _heard_idle(state: WatchState, rows: Columns) -> WatchState:
     kpa, time_s = rows.pressure_kpa[told], rows.time_s[told]
     part = (time_s % supply.DAY_S // (supply.DAY_S / supply.PARTS)).astype(int)
     spreads = list(state.idle_kpa or (Spread(),) * supply.PARTS)
-    for number in np.unique(part):
-        spreads[number] = _merged(spreads[number], kpa[part == number])
+    edges = [0, *(np.flatnonzero(part[1:] != part[:-1]) + 1).tolist(), len(part)]
+    for first, end in itertools.pairwise(edges):
+        number = int(part[first])
+        spreads[number] = _merged(spreads[number], kpa[first:end])
     heard_s = state.idle_kpa_s + float(rows.window_s[told].sum())
     return replace(state, idle_kpa=tuple(spreads), idle_kpa_s=heard_s, quiet_kpa=float(kpa[-1]))
 
@@ -85,8 +90,9 @@ def _heard_idle(state: WatchState, rows: Columns) -> WatchState:
 def _merged(spread: Spread, values: FloatArray) -> Spread:
     """The spread after several more values (Chan, Golub and LeVeque 1979)."""
     count = spread.count + len(values)
-    mean = float(values.mean())
-    squares = float(((values - mean) ** 2).sum())
+    mean = float(values.sum()) / len(values)
+    off = values - mean
+    squares = float((off * off).sum())
     gap = mean - spread.mean
     return Spread(
         count,
@@ -110,7 +116,7 @@ class _Sums:
 def _running(settings: WatchSettings, state: WatchState, now_open: Opening, rows: Columns) -> tuple[WatchState, int]:
     flow = state.flows.get(key_of(now_open.zones))
     if flow is None:
-        return replace(state, opening=_counted(now_open, rows)), len(rows)
+        return replace(state, opening=_counted(now_open, rows)), rows.size
     start = state.starts.get(runs_open.start_key(now_open))
     sums = _summed(settings, now_open, flow, start, rows)
     calm = _before(sums.odd)
@@ -118,7 +124,7 @@ def _running(settings: WatchSettings, state: WatchState, now_open: Opening, rows
         return state, 0
     rows = rows.part(0, calm)
     counted = _counted(now_open, rows)
-    wet = np.flatnonzero(rows.litres > 0.0)
+    wet = (rows.litres > 0.0).nonzero()[0]
     silent_l = float(sums.row_expected_l[(wet[-1] + 1 if len(wet) else 0) : calm].sum())
     after = replace(
         counted,
@@ -133,26 +139,25 @@ def _running(settings: WatchSettings, state: WatchState, now_open: Opening, rows
 
 def _counted(now_open: Opening, rows: Columns) -> Opening:
     """Totals and marks after all rows."""
-    if not len(rows):
+    if not rows.size:
         return now_open
     before = now_open.total
-    ln_kpa_s = before.ln_kpa_s + np.cumsum(_ln_kpa(rows) * rows.window_s)
-    litres, seconds = before.litres + np.cumsum(rows.litres), before.seconds + np.cumsum(rows.window_s)
+    ln_kpa_s = before.ln_kpa_s + (_ln_kpa(rows) * rows.window_s).cumsum()
+    litres, seconds = before.litres + rows.litres.cumsum(), before.seconds + rows.window_s.cumsum()
 
     def mark(place: int) -> Mark:
         return Mark(float(rows.time_s[place]), float(litres[place]), float(seconds[place]), float(ln_kpa_s[place]))
 
     marks = list(now_open.marks)
-    early = int(np.searchsorted(rows.time_s, now_open.first_end_s + runs_open.MARKED_S, side="right"))
-    for place in range(early):
-        if rows.time_s[place] - marks[-1].time_s >= runs_open.MARK_EVERY_S:
+    early = int(rows.time_s.searchsorted(now_open.first_end_s + runs_open.MARKED_S, side="right"))
+    for place, time_s in enumerate(rows.time_s[:early].tolist()):
+        if time_s - marks[-1].time_s >= runs_open.MARK_EVERY_S:
             marks.append(mark(place))
-    return replace(now_open, total=mark(len(rows) - 1), marks=tuple(marks))
+    return replace(now_open, total=mark(rows.size - 1), marks=tuple(marks))
 
 
 def _ln_kpa(rows: Columns) -> FloatArray:
-    known = np.where(np.isnan(rows.pressure_kpa), 1.0, rows.pressure_kpa)
-    logs: FloatArray = np.log(np.maximum(known, 1.0))
+    logs: FloatArray = np.log(np.fmax(rows.pressure_kpa, 1.0))  # 0 where there is no pressure
     return logs
 
 
@@ -168,14 +173,14 @@ def _summed(
     share = usual.REPEATABILITY + np.expm1(student_width(settings.width, flow.degrees) * doubt)
     extra_b_l, short_b_l, settle_s = _start_limits(settings, start, flow_l_min)
     settling = rows.time_s - now_open.first_end_s <= settle_s
-    expected_l = now_open.expected_l + np.cumsum(row_expected_l)
-    total_l = now_open.total.litres + np.cumsum(rows.litres)
+    expected_l = now_open.expected_l + row_expected_l.cumsum()
+    total_l = now_open.total.litres + rows.litres.cumsum()
     low_l = _reflected(now_open.low.litres, row_expected_l * (1.0 - share) - rows.litres)
-    high_l = np.zeros(len(rows))
+    high_l = np.zeros(rows.size)
     first = _before(~settling)
     more_l = (rows.litres - row_expected_l * (1.0 + share))[first:]
     high_l[first:] = _reflected(now_open.high.litres if first == 0 else 0.0, more_l)
-    odd = np.zeros(len(rows), dtype=bool)
+    odd = np.zeros(rows.size, dtype=bool)
     odd[first:] = settling[first:]  # settled, and then not: left to the rows
     if flow.runs >= settings.runs_to_know and not now_open.odd:
         beyond_l = total_l - expected_l * (1.0 + share) - extra_b_l - now_open.carry_l
@@ -211,7 +216,7 @@ def _upper(seen: Spread, width: float, floor: FloatArray) -> FloatArray:
 
 def _reflected(begin_l: float, steps_l: FloatArray) -> FloatArray:
     """A one-sided cumulative sum, which never falls below zero, after each of its steps."""
-    free_l = begin_l + np.cumsum(steps_l)
+    free_l = begin_l + steps_l.cumsum()
     lowest_l = np.minimum(np.minimum.accumulate(free_l), 0.0)
     grown: FloatArray = free_l - lowest_l
     return grown

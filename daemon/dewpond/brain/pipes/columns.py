@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +15,7 @@ FloatArray = NDArray[np.float64]
 Zones = tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Columns:
+class Columns(NamedTuple):
     """Rows of one meter, oldest first; ``pressure_kpa`` is NaN where a row has none. All of one length."""
 
     time_s: FloatArray
@@ -38,14 +37,11 @@ class Columns:
     def part(self, first: int, end: int) -> Columns:
         """Rows ``first`` up to, not including, ``end``."""
         here = slice(first, end)
-        return Columns(
-            time_s=self.time_s[here],
-            litres=self.litres[here],
-            window_s=self.window_s[here],
-            pressure_kpa=self.pressure_kpa[here],
-        )
+        return Columns(self.time_s[here], self.litres[here], self.window_s[here], self.pressure_kpa[here])
 
-    def __len__(self) -> int:
+    @property
+    def size(self) -> int:
+        """How many rows."""
         return len(self.time_s)
 
 
@@ -59,6 +55,8 @@ def columns_of_block(
 
     ``pressure`` is (times, kPa).
     """
+    if pressure is not None and pressure[0] is time_s:
+        return Columns(time_s, litres, window_s, pressure[1])
     kpa = np.full(len(time_s), np.nan)
     if pressure is not None and len(pressure[0]):
         times_s, readings = pressure
@@ -75,8 +73,8 @@ def stretches(time_s: FloatArray, openings: Sequence[tuple[str, float, float]]) 
     to the zones open at its end.
     """
     moves_s = sorted({moment for _, from_s, to_s in openings for moment in (from_s, to_s)})
-    cuts = np.unique(np.searchsorted(time_s, moves_s, side="right"))
-    edges = [0, *(int(cut) for cut in cuts if 0 < cut < len(time_s)), len(time_s)]
+    cuts = time_s.searchsorted(moves_s, side="right").tolist() if moves_s else []
+    edges = [0, *(cut for cut in cuts if 0 < cut < len(time_s)), len(time_s)]
     for first, end in itertools.pairwise(edges):
         if end > first:
             at_s = float(time_s[first])

@@ -263,11 +263,10 @@ def settle_time_s(opening: Opening, pulse_l: float) -> float | None:
     flow_l_s = rest.litres / rest.seconds
     settled, ahead_l, behind_l = early[-1], 0.0, 0.0
     for before, after in zip(reversed(early[:-1]), reversed(early[1:]), strict=True):
-        part = between(before, after)
-        steady_l = flow_l_s * part.seconds
-        ahead_l = max(0.0, ahead_l + part.litres - steady_l * (1.0 + STEADY_SHARE))
-        behind_l = max(0.0, behind_l + steady_l * (1.0 - STEADY_SHARE) - part.litres)
-        if max(ahead_l, behind_l) > pulse_l:
+        part_l, steady_l = after.litres - before.litres, flow_l_s * (after.seconds - before.seconds)
+        ahead_l = max(0.0, ahead_l + part_l - steady_l * (1.0 + STEADY_SHARE))
+        behind_l = max(0.0, behind_l + steady_l * (1.0 - STEADY_SHARE) - part_l)
+        if ahead_l > pulse_l or behind_l > pulse_l:
             break
         settled = before
     return settled.time_s - opening.first_end_s

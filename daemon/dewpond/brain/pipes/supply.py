@@ -47,8 +47,11 @@ def usual_kpa(state: WatchState, time_s: float) -> float | None:
 
 def pressure_sd(state: WatchState) -> float:
     """Standard deviation about the usual of each part of the day, all parts together. [kPa]"""
-    count = sum(seen.count for seen in state.idle_kpa)
-    return math.sqrt(sum(seen.squares for seen in state.idle_kpa) / max(count - PARTS, 1) + SENSOR_SD_KPA**2)
+    count, squares = 0, 0.0
+    for seen in state.idle_kpa:
+        count += seen.count
+        squares += seen.squares
+    return math.sqrt(squares / max(count - PARTS, 1) + SENSOR_SD_KPA**2)
 
 
 def pressure_fault(state: WatchState, row: MeterRow) -> str | None:

@@ -7,49 +7,49 @@ from numpy.typing import NDArray
 
 from dewpond.brain.rules.question import Depth, Question, Weighed
 from dewpond.brain.rules.refill import least_tonight, safe_tonight
-from dewpond.science.lookahead import Judged, judge_depths, safe_depletion
+from dewpond.brain.zone_table import FloatArray
+from dewpond.science.lookahead import Judged, judge_depths
 
 GOOD_RAIN_MM = 5.0  # in the reasons' words only
 GOOD_RAIN_DAYS = 7
+WORTH_OPENING_MM = 0.01  # watering tonight must save so much against waiting; less hangs on rounding
 
 
 def decide(question: Question, zones: NDArray[np.int64]) -> list[Depth]:
-    """Leave a zone dry while it can wait; else water to the depth of least expected cost."""
+    """Leave a zone dry where no future stresses it before its next chance; else find the depth that costs least."""
     safe_mm = safe_tonight(question, zones)
     missing_mm = question.depletion_mm[zones]
     until_mm = question.raw_mm[zones] - safe_mm
-    due = np.flatnonzero((missing_mm > safe_mm) & (missing_mm > 0.0))
+    doubtful = np.flatnonzero((missing_mm > safe_tonight(question, zones, surely=True)) & (missing_mm > 0.0))
     depths = [Depth(0.0, float(until)) for until in until_mm]
-    if not len(due):
+    if not len(doubtful):
         return depths
-    judged = _judge(question, zones[due])
-    best = judged.cost_mm[:, :-1].argmin(axis=1)
     least_mm = least_tonight(question, zones, safe_mm)
+    judged = _judge(question, zones[doubtful], least_mm[doubtful])
+    best = judged.cost_mm[:, :-1].argmin(axis=1)
+    waits = judged.cost_mm[:, 0] <= judged.cost_mm.min(axis=1) + WORTH_OPENING_MM
+    best[waits] = 0
     weather = (question.source, _rain_chance(question))
-    for n, (place, choice) in enumerate(zip(due, best, strict=True)):
-        saved_mm = float(judged.water_mm[n, -1] - judged.water_mm[n, choice])
-        weighed = _weighed(question, *weather, float(missing_mm[place]), saved_mm)
-        depths[place] = Depth(
-            float(judged.tonight_mm[n, choice]), float(until_mm[place]), float(least_mm[place]), weighed
-        )
+    for n, (place, choice) in enumerate(zip(doubtful, best, strict=True)):
+        net_mm = min(float(judged.tonight_mm[n, choice]), float(missing_mm[place]))
+        if net_mm > 0.0:
+            saved_mm = max(0.0, float(judged.cost_mm[n, -1] - judged.cost_mm[n, choice]))
+            weighed = _weighed(question, *weather, float(missing_mm[place]), saved_mm)
+            depths[place] = Depth(net_mm, float(until_mm[place]), float(min(least_mm[place], net_mm)), weighed)
     return depths
 
 
-def _judge(question: Question, zones: NDArray[np.int64]) -> Judged:
-    etc_mm, chance = question.etc_mm[:, zones], question.chance[:, zones]
-    raw_mm = np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:, zones]
-    safe_mm = safe_depletion(etc_mm, question.rain_of(zones), raw_mm, chance, question.misses[zones])
-    safe_mm[0] = np.maximum(safe_mm[0] - question.doubt_mm[zones], 0.0)
+def _judge(question: Question, zones: NDArray[np.int64], carry_mm: FloatArray) -> Judged:
     judged: Judged = judge_depths(
-        question.depletion_mm[zones],
-        etc_mm,
+        question.depletion_mm[zones] + question.doubt_mm[zones],
+        question.etc_mm[:, zones],
         question.rain_of(zones),
-        raw_mm,
-        question.taw_mm[zones],
+        np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:, zones],
         question.storage_mm[zones],
         question.least_mm[zones],
-        chance,
-        safe_mm,
+        carry_mm,
+        question.chance[:, zones],
+        question.care[zones],
     )
     return judged
 

@@ -13,6 +13,7 @@ from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import EPOCH
 from dewpond.brain.rules import forecasts
 from dewpond.brain.rules.question import Question
+from dewpond.brain.rules_of_place import Applying
 from dewpond.brain.state import SoilState
 from dewpond.brain.water_need import LEAST_OPENING_S, LEAST_WATERING_S
 from dewpond.brain.zone_table import FloatArray, ZoneTable
@@ -25,6 +26,7 @@ RISK = 0.05  # share of futures in which a zone may pass RAW by its next chance,
 HIGH = 0.75  # quantile of ETo taken for a day that is not known yet; most zones are decided again once it is
 CARE = 0.10  # by how much more ETc is expected for the square of a zone's remembered days of stress
 MOST_REMEMBERED = 3.0
+DEARER = 1.5  # by how many times the usual price a day of stress is dearer for the square of those days
 
 
 def ask(
@@ -48,7 +50,8 @@ def ask(
     table = ground.table
     remembered = _remembered(soil, table.ids)
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
-    coefficient = np.array([table.coefficients(day) for day in days]) * use * (1.0 + CARE * remembered**2)
+    by_day = table.coefficient_by_month[[day.month - 1 for day in days]]
+    coefficient = by_day * use * (1.0 + CARE * remembered**2)
     if table.bare.any():
         coefficient += np.array([top_soil.usual_coefficient(table, day) for day in days])
     coefficient[0] *= 1.0 - ground.days.et_share(closes_s)
@@ -59,7 +62,7 @@ def ask(
         ids=table.ids,
         depletion_mm=depletion_mm,
         doubt_mm=_doubt_mm(ground, soil, first, drawn),
-        raw_mm=np.broadcast_to(raw_mm, etc_mm.shape)[0].mean(axis=1),
+        raw_mm=(raw_mm if raw_mm.shape == etc_mm.shape else np.broadcast_to(raw_mm, etc_mm.shape))[0].mean(axis=1),
         storage_mm=table.raw_on(first),
         taw_mm=table.taw_on(first),
         least_mm=LEAST_WATERING_S * table.rate_mm_h * table.efficiency / 3600.0,
@@ -69,17 +72,18 @@ def ask(
         rain_mm=_rain_ahead(table, futures.rain_mm.T[:, None, :]),
         chance=_chances(ground, window_date),
         misses=np.where(remembered < 0.5, int(RISK * FUTURES), 0),
+        care=1.0 + DEARER * remembered**2,
         source=_source(soil) + forecasts.described(forecast),
     )
 
 
 def _doubt_mm(ground: Ground, soil: SoilState, first: date, futures: Futures) -> FloatArray:
     """What days that are not known yet may have taken beyond what is expected of them."""
-    high_mm = float(np.sort(futures.eto_mm[:, 0])[int(HIGH * FUTURES)])
     doubt_mm = np.zeros(len(ground.table.ids))
     day = soil.day
     while day is not None and day < first:
         if day not in soil.eto:
+            high_mm = float(np.sort(futures.eto_mm[:, 0])[int(HIGH * FUTURES)])
             expected_mm = ground.assumed_eto(soil, day).eto_mm
             doubt_mm += max(0.0, high_mm - expected_mm) * ground.table.coefficients(day)
         day += timedelta(days=1)
@@ -148,16 +152,13 @@ def _remembered(soil: SoilState, ids: tuple[str, ...]) -> FloatArray:
 
 def _chances(ground: Ground, window_date: date) -> NDArray[np.bool_]:
     """Nights on which each zone has time to be watered, days x zones; tonight counts as one."""
-    known: dict[tuple[int, ...], list[bool]] = {}
+    known: dict[Applying, list[bool]] = {}
     columns = []
     for zone in ground.site.zones:
         key = ground.rules.applying(zone)
         if key not in known:
             nights = [window_date + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
-            known[key] = [
-                any(end - start >= LEAST_OPENING_S for start, end in ground.rules.allowed(zone, night))
-                for night in nights
-            ]
+            known[key] = [ground.rules.longest_s(zone, night) >= LEAST_OPENING_S for night in nights]
         columns.append(known[key])
     chance = np.array(columns, dtype=bool).T.reshape(DAYS_AHEAD, len(columns))
     chance[0] = True

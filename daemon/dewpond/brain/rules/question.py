@@ -34,7 +34,8 @@ class Question:
     futures: Futures
     rain_mm: FloatArray  # days x 1 x futures, what of the rain counts; x zones where it differs between them
     chance: NDArray[np.bool_]  # days x zones
-    misses: NDArray[np.int64]  # futures a zone may be stressed in
+    misses: NDArray[np.int64]  # futures a zone may be stressed in by the rules that weigh no costs
+    care: FloatArray  # how many times the usual price a day of stress has
     source: str  # where the futures come from, in words
 
     def rain_of(self, zones: NDArray[np.int64]) -> FloatArray:
@@ -71,6 +72,7 @@ class Depth:
     in_pieces: bool = False
     note: str = ""  # a sentence for the reason's limits
     because: str = ""  # why it is watered, where the rule's usual words do not fit
+    carried_mm: float = 0.0  # of its wish, cut because the night is too short for all
 
 
 Rule = Callable[[Question, NDArray[np.int64]], list[Depth]]  # the second argument: the zones to decide

@@ -79,7 +79,7 @@ def _shortened(depth: Depth, share: float) -> Depth:
     if depth.net_mm - net_mm < WORTH_SAYING_MM:
         return depth
     note = f"The night is too short for all at once: {depth.net_mm - net_mm:.1f} mm are carried to the next night."
-    return replace(depth, net_mm=net_mm, note=f"{depth.note} {note}".strip())
+    return replace(depth, net_mm=net_mm, note=f"{depth.note} {note}".strip(), carried_mm=depth.net_mm - net_mm)
 
 
 def _seconds(zone: Zone, net_mm: float) -> float:

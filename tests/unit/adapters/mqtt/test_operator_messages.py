@@ -43,6 +43,14 @@ def test_request_is_what_a_person_would_ask() -> None:
     )
 
 
+def test_insisting_against_a_rule_needs_a_name_and_a_reason() -> None:
+    asked = read(body(against_rule=True, by="Ada", reason="heads are tested"))
+    assert (asked.against_rule, asked.person, asked.reason) == (True, "Ada (mqtt)", "heads are tested")
+    assert "no usable by" in refusal(body(against_rule=True, reason="heads are tested"))
+    assert "no usable reason" in refusal(body(against_rule=True, by="Ada"))
+    assert not read(body(against_rule="yes")).against_rule
+
+
 def test_each_action_takes_what_it_needs() -> None:
     until = "2026-05-16T06:00:00+02:00"
     assert read(body(action="hold", until=until)).until == datetime.fromisoformat(until)

@@ -85,3 +85,27 @@ def test_what_two_sources_dispute_is_doubt_of_that_day():
 def test_a_gauge_that_counts_the_same_every_day_is_given_up_whatever_the_weather():
     _, told = days([(2.0, 0.0), (2.0, 8.0), (2.0, 0.0), (2.0, 0.0), (2.0, 0.0)])
     assert [(doubt.source, bool(doubt.why)) for doubt in told] == [(GAUGE, True)]
+
+
+def alone(words):
+    memory, told = RainMemory(), []
+    for ahead, mm in enumerate(words):
+        day = FIRST + timedelta(days=ahead)
+        memory, doubts = judged(heard(memory, day, GAUGE, mm), day)
+        told += doubts
+    return memory, told
+
+
+def test_one_source_alone_that_stays_dry_far_longer_than_ever_is_doubted_and_still_used():
+    _, told = alone([5.0, 0.0, 0.0, 0.0] * 8 + [0.0] * 60)
+    assert len(told) == 1 and told[0].doubted and "no rain for 45 days" in told[0].why
+
+
+def test_a_dry_spell_of_a_dry_place_is_no_news():
+    assert alone([5.0, *[0.0] * 20] * 7 + [0.0] * 30)[1] == []
+    assert alone([0.0] * 120)[1] == []
+
+
+def test_a_doubt_about_one_source_alone_ends_when_it_rains_again():
+    _, told = alone([5.0, 0.0, 0.0, 0.0] * 8 + [0.0] * 60 + [4.0])
+    assert [bool(doubt.why) for doubt in told] == [True, False]
