@@ -39,6 +39,8 @@ FAULTS = (
     ("drifts", -0.002),
     ("drifts", 0.0007),
     ("drifts", -0.0007),
+    ("drifts", 0.0004),
+    ("drifts", -0.0004),
     ("says", 0.10),
     ("says", 0.33),
 )

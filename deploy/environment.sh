@@ -13,14 +13,23 @@ fitting_python() {
     return 1
 }
 
+# bare_environment PYTHON: .venv with pip in it, also where this Python came without the wheels to make pip from.
+bare_environment() {
+    rm -rf .venv
+    "$1" -m venv .venv >/dev/null 2>&1 && .venv/bin/python -m pip --version >/dev/null 2>&1 && return 0
+    rm -rf .venv
+    "$1" -m venv --without-pip .venv && "$1" -m pip --python .venv/bin/python install --quiet --disable-pip-version-check pip
+}
+
 # environment EXTRAS: make .venv if it is absent, and install again when the project's description has changed.
 environment() {
     extras=$1
     stamp=".venv/installed-$(printf %s "$extras" | tr -c 'a-z' '-')"
-    if [ ! -x .venv/bin/python ]; then
+    if [ ! -x .venv/bin/python ] || ! .venv/bin/python -m pip --version >/dev/null 2>&1; then
         python=$(fitting_python) || return 1
         echo "Making the environment in .venv ..." >&2
-        "$python" -m venv .venv || {
+        bare_environment "$python" || {
+            rm -rf .venv
             echo "Python's venv module is missing or broken; on Debian: apt-get install python3-venv" >&2
             return 1
         }

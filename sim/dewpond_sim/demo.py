@@ -13,6 +13,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from dewpond.adapters.store.tables import StoreUnusable
 from dewpond.adapters.system_clock import SystemClock
@@ -203,7 +204,8 @@ def _wait_for_the_end(stage: Stage, options: DemoOptions, say: Say) -> bool:
         days = int(stage.conductor.now_s // DAY_S)
         if days > told:
             told = days
-            say(f"{days} of {options.days} days have passed")
+            here = stage.wall.astimezone(ZoneInfo(stage.site.timezone))
+            say(f"{here:%a %d %b %Y, %H:%M} there: {days} of {options.days} days have passed")
     return False
 
 

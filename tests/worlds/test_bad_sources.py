@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from dataclasses import replace
 from datetime import UTC, date, datetime
@@ -10,11 +11,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from dewpond.adapters.weather.season_files import read_season
 from dewpond.brain.caps import day_cap_s, week_cap_s
 from dewpond.model.commands import RaiseAlarm
 from dewpond.settings.site_file import require_site
+from dewpond_sim.replay.command import replay as replay_command
 from dewpond_sim.replay.run import replay
 from dewpond_sim.sensor_faults import SensorFault
 from dewpond_sim.world.world import Truth
@@ -106,3 +109,22 @@ def watered_s(site, done, zone_id, days) -> float:
             by_date[run.start.astimezone(local).date()] += run.seconds
     spans = [sum(s for day, s in by_date.items() if 0 <= (last - day).days < days) for last in by_date]
     return max(spans, default=0.0)
+
+
+def asked(folder, faults):
+    words = [str(DATA / "seasons" / "newark-nj-2013"), "--site", str(DATA / "sites" / "proving-ground.toml")]
+    words += ["--from", "2013-05-15", "--to", "2013-05-25", "--faults", faults, "--out", str(folder)]
+    return CliRunner().invoke(replay_command, words)
+
+
+def test_the_replay_command_names_sensors_that_lie_in_its_summary_and_raises_no_alarm_of_the_pipes(tmp_path):
+    done = asked(tmp_path, "probe-hedge rail 0.9 from 2013-05-18")
+    told = json.loads((tmp_path / "summary.json").read_text())["sensor_doubts"]
+    assert done.exit_code == 0 and "fault: probe-hedge rail 0.9" in done.output
+    assert [doubt["zone"] for doubt in told] == ["hedge"] and "no soil holds" in told[0]["detail"]
+    assert len((tmp_path / "alarms.csv").read_text().splitlines()) == 1
+
+
+def test_faults_that_do_not_fit_the_site_are_bad_input(tmp_path):
+    done = asked(tmp_path / "out", "probe-moor stuck")
+    assert done.exit_code == 2 and "no sensor of the site" in done.output and not (tmp_path / "out").exists()

@@ -206,6 +206,8 @@ def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
 
 
 def _release(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
+    if event.zone is not None and event.zone not in ground.zones:
+        return state, [_unknown_zone(ground, event)]
     left = {key: hold for key, hold in state.holds.items() if not _meant(event, key, hold)}
     if len(left) == len(state.holds):
         return state, [_accept(event, f"Nothing was held{' for ' + event.kind if event.kind else ''}.")]

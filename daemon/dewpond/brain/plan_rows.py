@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 from dewpond.brain.local_time import utc
@@ -10,17 +10,21 @@ from dewpond.brain.state import Opening
 from dewpond.model.commands import Command, PublishState, RecordPlan
 
 
-def plan_topics(before: Sequence[Opening], openings: Sequence[Opening], day: date, now_s: float) -> list[Command]:
-    """What each zone is to get tonight, for whoever listens; told where it changed."""
+def plan_topics(
+    before: Sequence[Opening], openings: Sequence[Opening], day: date, now_s: float, new: Iterable[str] = ()
+) -> list[Command]:
+    """What each zone is to get tonight, for whoever listens; told where it changed, and of zones whose night is new."""
     told: list[Command] = []
     was, is_now = _by_zone(before, day), _by_zone(openings, day)
-    for zone in sorted(was.keys() | is_now.keys()):
-        old, new = was.get(zone, []), is_now.get(zone, [])
-        if [(item.start_s, item.seconds) for item in old] == [(item.start_s, item.seconds) for item in new]:
+    new = set(new)
+    for zone in sorted(was.keys() | is_now.keys() | new):
+        old, fresh = was.get(zone, []), is_now.get(zone, [])
+        same = [(item.start_s, item.seconds) for item in old] == [(item.start_s, item.seconds) for item in fresh]
+        if same and zone not in new:
             continue
         rows = [
             {"start": utc(item.start_s).isoformat(), "seconds": item.seconds, "gross_mm": round(item.gross_mm, 2)}
-            for item in new
+            for item in fresh
         ]
         body = {"at": utc(now_s).isoformat(), "window_date": day.isoformat(), "openings": rows}
         told.append(PublishState(topic=f"zone/{zone}/plan", body=body))

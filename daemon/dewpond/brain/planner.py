@@ -44,7 +44,8 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     fresh = _openings(tonight.night, decided, pieces)
     commands = plan_rows(state.openings, kept, fresh)
     openings = tuple(sorted((*kept, *fresh), key=lambda item: (item.start_s, item.run_id)))
-    commands += plan_topics(state.openings, openings, day, now_s)
+    new = () if state.night is not None and state.night.window_date == day else ground.table.ids
+    commands += plan_topics(state.openings, openings, day, now_s, new)
     finished = tuple(item for item in state.finished if item.start_s >= tonight.night.opens_s - RECENT_S)
     commands += tonight.asked.asks
     state = replace(state, night=tonight.night, openings=openings, finished=finished, rule_words=tonight.asked.words)

@@ -17,6 +17,8 @@ from dewpond.cli.answers import FAULTS, fail, json_option, print_json, service_o
 from dewpond.model.operations import HOLD_KINDS, RAIN_KIND
 from dewpond.settings.values import ServiceSettings
 
+MOST_MINUTES = 720.0  # the longest ceiling of any method
+
 
 @click.command()
 @click.argument("site", required=False, type=click.Path(path_type=Path, dir_okay=False))
@@ -54,24 +56,29 @@ def status(site: Path | None, as_json: bool) -> None:
     print_json(answer["body"]) if as_json else show_status(answer["body"])
 
 
-@click.command()
+@click.command(context_settings={"ignore_unknown_options": True})  # so that -3 is told as too few minutes
 @click.argument("zone")
 @click.argument("minutes", type=float)
 @click.option("--against-rule", is_flag=True, help="You know the rule of the place that forbids it, and insist.")
 @click.option("--by", default="", help="Your name; with --against-rule it is recorded.")
 @click.option("--reason", default="", help="Why; with --against-rule it is recorded.")
 @site_option
-def water(zone: str, minutes: float, against_rule: bool, by: str, reason: str, site: Path | None) -> None:
+@json_option
+def water(
+    zone: str, minutes: float, against_rule: bool, by: str, reason: str, site: Path | None, as_json: bool
+) -> None:
     """Water ZONE by hand for MINUTES. The zone's own ceiling holds; it closes by itself.
 
     Where a restriction, a closed date or an event forbids it, nothing opens until you insist; at a terminal you are
     asked.
     """
+    if not 0.0 < minutes <= MOST_MINUTES:
+        fail(f"MINUTES {minutes:g}: more than 0 and at most {MOST_MINUTES:g} at once, as in: dewpond water {zone} 5")
     service, wish = service_of(site), {"zone": zone, "seconds": minutes * 60.0, "by": by, "reason": reason}
     if against_rule:
         if not by.strip() or not reason.strip():
             fail("--against-rule needs --by NAME and --reason TEXT: both go into the record")
-        tell(service, "water", **wish, against_rule=True)
+        tell(service, "water", as_json=as_json, **wish, against_rule=True)
         return
     answer = ask(service, "water", **wish)
     if not answer["ok"] and answer["body"].get("against") and at_terminal():
@@ -79,9 +86,9 @@ def water(zone: str, minutes: float, against_rule: bool, by: str, reason: str, s
         click.confirm("Water it against the rule", abort=True, err=True)
         wish["by"] = by.strip() or click.prompt("Your name", err=True)
         wish["reason"] = reason.strip() or click.prompt("Because", err=True)
-        tell(service, "water", **wish, against_rule=True)
+        tell(service, "water", as_json=as_json, **wish, against_rule=True)
         return
-    said(answer)
+    said(answer, as_json=as_json)
 
 
 @click.command()
@@ -91,7 +98,16 @@ def water(zone: str, minutes: float, against_rule: bool, by: str, reason: str, s
 @click.option("--zone", help="Only this zone.")
 @click.option("--reason", default="", help="Shown beside the hold.")
 @site_option
-def hold(until: str | None, days: float | None, kind: str, zone: str | None, reason: str, site: Path | None) -> None:
+@json_option
+def hold(
+    until: str | None,
+    days: float | None,
+    kind: str,
+    zone: str | None,
+    reason: str,
+    site: Path | None,
+    as_json: bool,
+) -> None:
     """Let nothing run by schedule until a time; watering by hand stays possible.
 
     After weed or pest treatment hold as long as the product's label says.
@@ -100,7 +116,8 @@ def hold(until: str | None, days: float | None, kind: str, zone: str | None, rea
         fail("a hold needs one end: give either --until or --days")
     service = service_of(site)
     end = instant(until, timezone(service)) if until else SystemClock().now().wall + timedelta(days=days or 0.0)
-    tell(service, "hold", until=end.isoformat(), reason=reason, kind=kind, **({"zone": zone} if zone else {}))
+    wish = {"until": end.isoformat(), "reason": reason, "kind": kind, **({"zone": zone} if zone else {})}
+    tell(service, "hold", as_json=as_json, **wish)
 
 
 @click.command("water-in")
@@ -111,7 +128,7 @@ def hold(until: str | None, days: float | None, kind: str, zone: str | None, rea
 def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> None:
     """Give ZONE one watering of DEPTH_MM (net) in the next allowed night, as after fertiliser."""
     service = service_of(site)
-    latest = {"until": instant(by, timezone(service)).isoformat()} if by else {}
+    latest: dict[str, Any] = {"until": instant(by, timezone(service)).isoformat()} if by else {}
     tell(service, "water-in", zone=zone, depth_mm=depth_mm, **latest)
 
 
@@ -119,10 +136,11 @@ def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> N
 @click.option("--zone", help="Only this zone's holds.")
 @click.option("--for", "kind", type=click.Choice((*HOLD_KINDS, RAIN_KIND)), help="Only holds of this kind.")
 @site_option
-def release(zone: str | None, kind: str | None, site: Path | None) -> None:
+@json_option
+def release(zone: str | None, kind: str | None, site: Path | None, as_json: bool) -> None:
     """End a hold; the next plan decides as usual."""
     fields = {"zone": zone, "kind": kind}
-    tell(service_of(site), "release", **{name: value for name, value in fields.items() if value})
+    tell(service_of(site), "release", as_json=as_json, **{name: value for name, value in fields.items() if value})
 
 
 @click.command()
@@ -142,9 +160,9 @@ def ask(service: ServiceSettings, op: str, **fields: Any) -> dict[str, Any]:
         fail(str(missing), FAULTS)
 
 
-def tell(service: ServiceSettings, op: str, **fields: Any) -> None:
+def tell(service: ServiceSettings, op: str, *, as_json: bool = False, **fields: Any) -> None:
     """Ask, and say the answer; exits with 2 where it is refused."""
-    said(ask(service, op, **fields))
+    said(ask(service, op, **fields), as_json=as_json)
 
 
 def at_terminal() -> bool:
@@ -152,11 +170,14 @@ def at_terminal() -> bool:
     return sys.stdin.isatty()
 
 
-def said(answer: Mapping[str, Any]) -> None:
+def said(answer: Mapping[str, Any], *, as_json: bool = False) -> None:
     """Print an answer; exits with 2 where it is a refusal."""
+    if as_json:
+        print_json({"ok": answer["ok"], "text": answer["text"], **(answer.get("body") or {})})
+    elif answer["ok"]:
+        click.echo(answer["text"])
     if not answer["ok"]:
         fail(answer["text"])
-    click.echo(answer["text"])
 
 
 def timezone(service: ServiceSettings) -> ZoneInfo:

@@ -67,7 +67,7 @@ def stage(
         print_json({"stage": in_force}) if as_json else click.echo(in_force or "No stage of restriction is in force.")
         return
     _needed(by=by, reason=reason)
-    end = {"until": instant(until, timezone(service)).isoformat()} if until else {}
+    end: dict[str, Any] = {"until": instant(until, timezone(service)).isoformat()} if until else {}
     tell(service, "stage", stage="" if name == "none" else name, by=by, reason=reason, **end)
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import click
 
 from dewpond.adapters.keeper_stop import close_all_now, close_zone_now
-from dewpond.cli.answers import FAULTS, fail, person, site_option
+from dewpond.cli.answers import FAULTS, fail, json_option, person, print_json, site_option
 from dewpond.settings.state_folder import state_dir_of
 from dewpond.settings.values import KEEPER_SOCKET, OPERATOR_SOCKET, ServiceRefused
 
@@ -16,7 +18,8 @@ from dewpond.settings.values import KEEPER_SOCKET, OPERATOR_SOCKET, ServiceRefus
 @click.command()
 @click.argument("zone", required=False)
 @site_option
-def stop(zone: str | None, site: Path | None) -> None:
+@json_option
+def stop(zone: str | None, site: Path | None, as_json: bool) -> None:
     """Close everything, or ZONE, at once. Works with the daemon hung or dead."""
     try:
         folder = state_dir_of(site, os.environ)
@@ -31,11 +34,19 @@ def stop(zone: str | None, site: Path | None) -> None:
     except NotReachable:
         if not closed:
             fail(f"{trouble}. The daemon does not answer either: shut the water by hand.", FAULTS)
-        click.echo(f"{closed} The daemon does not answer; its plan is not changed.")
+        _say({"ok": True, "text": f"{closed} The daemon does not answer; its plan is not changed."}, as_json)
         return
+    _say(answer, as_json)
+
+
+def _say(answer: Mapping[str, Any], as_json: bool) -> None:
+    """Print an answer; exits with 1 where it is a refusal."""
+    if as_json:
+        print_json({"ok": answer["ok"], "text": answer["text"]})
+    elif answer["ok"]:
+        click.echo(answer["text"])
     if not answer["ok"]:
         fail(answer["text"], FAULTS)
-    click.echo(answer["text"])
 
 
 def _close_at_keeper(folder: Path, zone: str | None) -> tuple[str, str]:

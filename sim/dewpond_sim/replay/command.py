@@ -24,7 +24,7 @@ day = click.DateTime(formats=["%Y-%m-%d"])
     "--rule",
     help="Rule for every zone instead of the site's own: lookahead, refill, calendar, or an installed plug-in's name.",
 )
-@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated world.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Seed of the simulated world.")
 @click.option(
     "--forecast",
     type=click.Choice(["season", "synthetic", "none"]),

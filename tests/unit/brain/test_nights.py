@@ -458,3 +458,20 @@ def test_unmeasured_rain_counts_as_none_and_says_so():
     world.until(24.0)
     world.weather(TONIGHT, eto_mm=4.0, rain_mm=None)
     assert "not measured" in world.days()[0].reason
+
+
+def test_a_zone_that_stays_dry_is_told_so_afresh_every_night():
+    world = SmallWorld(site(), depletion_share=0.0)
+    for hours in (20.8, 44.8):
+        world.until(hours)
+        world.plan()
+    told = [body for topic, body in world.bus.published if topic == "zone/lawn/plan"]
+    assert [body["window_date"] for body in told] == ["2026-06-01", "2026-06-02"]
+    assert all(body["openings"] == [] for body in told)
+
+
+def test_release_of_an_unknown_zone_is_refused():
+    world = SmallWorld(three_zones())
+    accepted, text = world.ask("release", zone="z")
+    assert not accepted
+    assert "a, b, c" in text

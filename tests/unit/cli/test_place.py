@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 from click.testing import CliRunner
 
@@ -126,3 +128,21 @@ def test_what_is_declared_is_shown(daemon, monkeypatch):
     monkeypatch.setitem(STATUS, "stage", "stage 2")
     assert called("exempt").stdout.startswith("1: lawn until 2027-06-01T23:00:00+00:00 by Ada: permit 7")
     assert called("stage").stdout == "stage 2\n"
+
+
+@pytest.mark.parametrize("minutes", ["-3", "0", "1e9", "nan"])
+def test_minutes_that_cannot_be_are_refused_in_minutes(daemon, minutes):
+    result = called("water", "lawn", minutes)
+    assert result.exit_code == 2
+    assert "MINUTES" in result.stderr
+    assert "dewpond water lawn 5" in result.stderr
+    assert daemon == []
+
+
+@pytest.mark.parametrize("words", [("hold", "--days", "2"), ("release",), ("water", "lawn", "5"), ("stop",)])
+def test_what_was_asked_is_answered_for_machines_too(daemon, words):
+    result = called(*words, "--json")
+    answer = json.loads(result.stdout)
+    assert answer["ok"] is (words[0] != "water")
+    assert answer["text"]
+    assert (result.exit_code == 0) is answer["ok"]

@@ -28,18 +28,6 @@ class Topics:
         """A topic of the site's own tree."""
         return f"{self._base}/{'/'.join(_level(level) for level in name.split('/'))}"
 
-    def zone_state(self, zone: str) -> str:
-        return self.below(f"zone/{_level(zone)}/state")
-
-    def zone_plan(self, zone: str) -> str:
-        return self.below(f"zone/{_level(zone)}/plan")
-
-    def zone_need(self, zone: str) -> str:
-        return self.below(f"zone/{_level(zone)}/need")
-
-    def supply_flow(self, supply: str) -> str:
-        return self.below(f"supply/{_level(supply)}/flow")
-
 
 def state_payload(body: Mapping[str, Any], at: datetime) -> bytes:
     """A state as JSON (RFC 8259) with its time ``at``; a number that is none becomes null."""

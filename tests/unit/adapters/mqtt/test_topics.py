@@ -18,19 +18,18 @@ def test_names() -> None:
     assert topics.status == "dewpond/withy-hollow/status"
     assert topics.alarm == "dewpond/withy-hollow/alarm"
     assert topics.command == "dewpond/withy-hollow/command"
-    assert topics.zone_state("rose-bed") == "dewpond/withy-hollow/zone/rose-bed/state"
-    assert topics.zone_plan("rose-bed") == "dewpond/withy-hollow/zone/rose-bed/plan"
-    assert topics.zone_need("rose-bed") == "dewpond/withy-hollow/zone/rose-bed/need"
-    assert topics.supply_flow("main") == "dewpond/withy-hollow/supply/main/flow"
-    assert topics.below("zone/rose-bed/state") == topics.zone_state("rose-bed")
+    assert topics.below("zone/rose-bed/state") == "dewpond/withy-hollow/zone/rose-bed/state"
 
 
 @pytest.mark.parametrize("name", ["", "a/b", "+", "x#", "a\0"])
 def test_name_that_is_no_level_is_refused(name: str) -> None:
     with pytest.raises(ValueError, match="no single level"):
         Topics(name)
+
+
+def test_wildcard_below_the_site_is_refused() -> None:
     with pytest.raises(ValueError, match="no single level"):
-        Topics("site").zone_state(name)
+        Topics("site").below("zone/+/state")
 
 
 def test_state_is_json_with_its_time_and_without_not_a_number() -> None:
