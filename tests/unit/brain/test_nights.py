@@ -462,9 +462,9 @@ def test_unmeasured_rain_counts_as_none_and_says_so():
 
 def test_a_zone_that_stays_dry_is_told_so_afresh_every_night():
     world = SmallWorld(site(), depletion_share=0.0)
-    for hours in (20.8, 44.8):
+    for hours, day in ((20.8, TONIGHT), (44.8, TONIGHT + timedelta(days=1))):
         world.until(hours)
-        world.plan()
+        world.plan(day)
     told = [body for topic, body in world.bus.published if topic == "zone/lawn/plan"]
     assert [body["window_date"] for body in told] == ["2026-06-01", "2026-06-02"]
     assert all(body["openings"] == [] for body in told)
