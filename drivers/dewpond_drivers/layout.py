@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from dewpond_drivers.site_text import read_tables
+
 SITE, SUPPLY = "site", "supply:"
+MOST_DIGITS = 6  # of an output, written as text
 
 
 class TargetRefused(ValueError):
@@ -52,8 +54,8 @@ class Layout:
 
 
 def read_layout(site_file: Path) -> Layout:
-    """Read zones and supplies. Raises OSError or ValueError for an unreadable file; odd entries are left out."""
-    tables = tomllib.loads(site_file.read_text(encoding="utf-8"))
+    """Read zones and supplies. Raises SiteUnreadable for an unreadable file; odd entries are left out."""
+    tables = read_tables(site_file)
     supplies = {str(entry["id"]): entry for entry in entries(tables, "supply") if "id" in entry}
     only = next(iter(supplies)) if len(supplies) == 1 else ""
     zones = {}
@@ -84,5 +86,5 @@ def output_number(written: Any) -> int | None:
     """An output as written in the site file, 3 or "relays:3"; None for anything else."""
     if isinstance(written, str):
         number = written.strip().removeprefix("relays:")
-        return int(number) if number.isdecimal() else None
+        return int(number) if number.isdecimal() and len(number) <= MOST_DIGITS else None
     return written if type(written) is int else None

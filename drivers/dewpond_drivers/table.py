@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import os
-import tomllib
 import types
 import typing
 from collections.abc import Mapping
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond_drivers.driver import ValveDriver
+from dewpond_drivers.site_text import SiteUnreadable, cut, read_tables, short
 from dewpond_drivers.valves import KEYS, Valves, closing_pairs, take_valves, two_wire_fault
 
 GROUP = "dewpond.valve_drivers"
@@ -51,19 +51,21 @@ def read_relays(site_file: Path) -> RelaysTable:
     """Read the table. Raises TableRefused for a missing or broken file, and for a missing driver or output count."""
     site_file = site_file.absolute()
     try:
-        table = tomllib.loads(site_file.read_text(encoding="utf-8")).get("relays")
-    except (OSError, ValueError) as fault:
-        raise TableRefused(f"{site_file.name}: cannot be read: {fault}; correct the file") from fault
+        table = read_tables(site_file).get("relays")
+    except SiteUnreadable as fault:
+        raise TableRefused(str(fault)) from None
     if not isinstance(table, dict):
         raise TableRefused(f"{site_file.name}: there is no [relays] table; add one with driver and outputs")
     driver, outputs = table.pop("driver", None), table.pop("outputs", None)
     valves, about_valves = take_valves(table)
     faults = [f"{_place(site_file)} {fault}" for fault in about_valves]
     if not isinstance(driver, str) or not driver:
-        faults.append(f'{_place(site_file)} driver ({driver!r}) must be a driver\'s name; write driver = "simulated"')
+        faults.append(
+            f'{_place(site_file)} driver ({short(driver)}) must be a driver\'s name; write driver = "simulated"'
+        )
     if type(outputs) is not int or not 1 <= outputs <= MOST_OUTPUTS:
         faults.append(
-            f"{_place(site_file)} outputs ({outputs!r}) must be a whole number from 1 to {MOST_OUTPUTS}; "
+            f"{_place(site_file)} outputs ({short(outputs)}) must be a whole number from 1 to {MOST_OUTPUTS}; "
             "write how many relays the board has"
         )
     if faults:
@@ -82,7 +84,10 @@ def build_driver(kind: type[ValveDriver], settings: Any, table: RelaysTable, **e
 
 def read_pairs(table: RelaysTable) -> dict[int, int]:
     """Closing output by opening output of the latching valves. Raises TableRefused, naming zone or supply."""
-    tables = tomllib.loads(table.site_file.read_text(encoding="utf-8"))
+    try:
+        tables = read_tables(table.site_file)
+    except SiteUnreadable as fault:
+        raise TableRefused(str(fault)) from None
     pairs, faults = closing_pairs(tables, table.valves, table.outputs)
     if faults:
         raise TableRefused("\n".join(f"{table.site_file.name}, {fault}" for fault in faults))
@@ -98,11 +103,12 @@ def find_driver(table: RelaysTable) -> type[ValveDriver]:
                 return typing.cast(type[ValveDriver], entry.load())
             except (ImportError, AttributeError) as fault:
                 raise TableRefused(
-                    f'{_place(table.site_file)} driver "{table.driver}" cannot be loaded: {fault}; repair its package'
+                    f'{_place(table.site_file)} driver "{cut(table.driver)}" cannot be loaded: {fault}; '
+                    "repair its package"
                 ) from fault
     names = ", ".join(sorted(known.names))
     raise TableRefused(
-        f'{_place(table.site_file)} driver "{table.driver}" is not installed; known are: {names}; '
+        f'{_place(table.site_file)} driver "{cut(table.driver)}" is not installed; known are: {names}; '
         "correct the name or install the package that brings it"
     )
 
@@ -118,7 +124,7 @@ def settings_for(kind: type[ValveDriver], table: RelaysTable) -> Any:
             try:
                 values[name] = _fit(hints[name], table.options[name], table.site_file.parent)
             except TypeError as fault:
-                faults.append(f"{_place(table.site_file)} {name} ({table.options[name]!r}) {fault}")
+                faults.append(f"{_place(table.site_file)} {name} ({short(table.options[name])}) {fault}")
         elif field.default is MISSING and field.default_factory is MISSING:
             faults.append(f'{_place(table.site_file)} driver "{table.driver}" needs the key {name}; add it')
     if not faults:
@@ -147,7 +153,7 @@ def _place(site_file: Path) -> str:
 
 def _unknown(table: RelaysTable, key: str, fields: Mapping[str, Any]) -> str:
     known = ", ".join(["driver", "outputs", *KEYS, *fields])
-    fault = f'{key} is not a key of driver "{table.driver}"; its keys are: {known}; correct or remove it'
+    fault = f'{cut(key)} is not a key of driver "{table.driver}"; its keys are: {known}; correct or remove it'
     return f"{_place(table.site_file)} {fault}"
 
 
@@ -166,7 +172,7 @@ def _fit(hint: Any, value: Any, folder: Path) -> Any:
         return {key: _fit(args[1], item, folder) for key, item in value.items()}
     if hint is Path:
         return Path(os.path.normpath(folder / _fit(str, value, folder)))  # links stay: a device may come back elsewhere
-    if hint is float and type(value) is int:
+    if hint is float and type(value) is int and abs(value) < 10**300:
         return float(value)
     if type(value) is not hint:
         words = {str: "text in quotes", int: "a whole number", float: "a number", bool: "true or false"}

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dewpond_drivers.layout import entries, output_number
+from dewpond_drivers.site_text import short
 
 NORMALLY_CLOSED, LATCHING, TWO_WIRE = "normally closed", "latching", "two-wire"
 KINDS = (NORMALLY_CLOSED, LATCHING, TWO_WIRE)
@@ -38,15 +39,18 @@ def take_valves(relays: dict[str, Any]) -> tuple[Valves, list[str]]:
     faults = []
     known = next((each for each in KINDS if kind is not None and _plain(kind) == _plain(each)), None)
     if kind is not None and known is None:
-        faults.append(f"valves ({kind!r}) must be one of {_listed(KINDS)}; say what hangs on the relays")
+        faults.append(f"valves ({short(kind)}) must be one of {_listed(KINDS)}; say what hangs on the relays")
     pulse_s = USUAL_PULSE_S if pulse is None else _seconds(pulse)
     if pulse_s is None or not SHORTEST_PULSE_S <= pulse_s <= LONGEST_PULSE_S:
         faults.append(
-            f"valve_pulse ({pulse!r}) must be a time of {SHORTEST_PULSE_S * 1000:.0f} to {LONGEST_PULSE_S * 1000:.0f} "
-            'ms; write for instance "100 ms", as the maker of the coils asks for'
+            f"valve_pulse ({short(pulse)}) must be a time of "
+            f"{SHORTEST_PULSE_S * 1000:.0f} to {LONGEST_PULSE_S * 1000:.0f} ms; "
+            'write for instance "100 ms", as the maker of the coils asks for'
         )
     if stored not in (None, True, False):
-        faults.append(f"stored_energy ({stored!r}) must be true or false; true where an actuator closes at power loss")
+        faults.append(
+            f"stored_energy ({short(stored)}) must be true or false; true where an actuator closes at power loss"
+        )
     return Valves(known or NORMALLY_CLOSED, pulse_s or USUAL_PULSE_S, stored is True), faults
 
 
@@ -115,7 +119,7 @@ def _valves(tables: Mapping[str, Any]) -> Iterator[tuple[str, int | None, Any, A
 def _seconds(written: Any) -> float | None:
     """A pulse as written: "100 ms", "0.1 s", or a bare number of milliseconds."""
     if isinstance(written, int | float) and not isinstance(written, bool):
-        return written / 1000.0
+        return written / 1000.0 if abs(written) < 10**300 else None
     found = _TIME.fullmatch(written) if isinstance(written, str) else None
     return None if found is None else float(found[1]) / (1000.0 if found[2] == "ms" else 1.0)
 

@@ -181,7 +181,7 @@ def _held(ground: Ground, state: State, zone: Zone, now: Now) -> str:
     if rain_common.holding(ground, state, zone, now.wall.timestamp()):
         words.append("rain switch holding")
     if words:
-        return "; ".join(words)
+        return "; ".join(dict.fromkeys(words))
     if state.night is not None and zone.id in state.night.stopped_zones:
         return "stopped by a person for this window"
     return ""

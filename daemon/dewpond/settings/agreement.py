@@ -10,6 +10,7 @@ from dewpond.model.site import Supply, Zone
 from dewpond.settings import place_rules, plugins, valve_kinds
 from dewpond.settings.fields import FROM_ET, read_output
 from dewpond.settings.problems import Place, Report
+from dewpond.settings.quantities import shown
 from dewpond.settings.schema import FEED_KEYS, RULE_NAMES, ProgramTable, ZoneTable
 from dewpond.settings.tables import Entry, Tables
 from dewpond.settings.words import hours_minutes
@@ -148,7 +149,7 @@ def _supplies(tables: Tables, report: Report) -> None:
             if fault:
                 report.finding(entry.place, key, *fault)
             elif kinds[wanted] != kind:
-                what = f'sensor "{wanted}" is of kind {kinds[wanted]}'
+                what = f'sensor "{wanted}" is of kind {shown(kinds[wanted])}'
                 report.error(entry.place, key, what, f"it takes one of kind {kind}", "name the right sensor")
 
 
@@ -177,7 +178,7 @@ def _programs(tables: Tables, report: Report) -> None:
                 report.error(entry.place, "zones", *fault)
             rule = zones[zone].raw.get("rule") if zone in zones else None
             if rule not in (None, "calendar"):
-                what = f'"{zone}" runs by the rule "{rule}"'
+                what = f'"{zone}" runs by the rule {shown(rule)}'
                 remedy = f'take it out of the program, or write rule = "calendar" for {zone}'
                 report.error(entry.place, "zones", what, "programs are for zones under the calendar rule", remedy)
 

@@ -116,7 +116,7 @@ def slug(text: str) -> str:
 
 def _text(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > 200 or not value.isprintable():
-        raise refusal(f"{value!r} is not a line of text", "it must be 1 to 200 printable characters in quotes")
+        raise refusal(f"{shown(value)} is not a line of text", "it must be 1 to 200 printable characters in quotes")
     return value.strip()
 
 

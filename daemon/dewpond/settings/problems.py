@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from dewpond.settings.positions import Path, Positions
+from dewpond.settings.quantities import cut
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +66,8 @@ class Report:
         keys = (key,) if isinstance(key, str) else key
         return Problem(
             file=self.file,
-            table=place.label,
-            key=" ".join(str(part + 1) if isinstance(part, int) else part for part in keys),
+            table=cut(place.label),
+            key=" ".join(str(part + 1) if isinstance(part, int) else cut(part) for part in keys),
             what=what,
             limit=limit,
             remedy=remedy,

@@ -28,6 +28,9 @@ KPA_PER_M_WATER = 9.80665
 # Square metres in an acre of 43 560 international square feet, exact.
 M2_PER_ACRE = 43_560 * M_PER_FT**2
 
+# Characters of a value that a message repeats.
+MOST_SHOWN = 80
+
 # Other spellings of unit words; compared without case and spaces, and on each side of a slash.
 _WORDS = {
     word: unit
@@ -118,8 +121,17 @@ class Dimension:
 
 
 def shown(value: object) -> str:
-    """A value as it stands in the file."""
-    return f'"{value}"' if isinstance(value, str) else str(value)
+    """A value as it stands in the file; of a long one the beginning and its length."""
+    try:
+        text = str(value)
+    except ValueError:  # Python writes no number of more than some 4300 digits
+        return "a number of thousands of digits"
+    return f'"{cut(text)}"' if isinstance(value, str) else cut(text)
+
+
+def cut(text: str) -> str:
+    """A text as it stands, or its beginning and its length."""
+    return text if len(text) <= MOST_SHOWN else f"{text[: MOST_SHOWN - 20]}... of {len(text)} characters"
 
 
 def number_and_unit(value: object) -> tuple[float, str] | None:

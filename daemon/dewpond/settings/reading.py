@@ -87,7 +87,7 @@ def _report_unknown(model: type[BaseModel], key: tuple[Any, ...], place: Place, 
     if name in NOT_YET:
         report.error(place, key, "not supported yet", NOT_YET[name], "take the key out")
         return
-    known = _known_keys(_owner(model, key))
+    known = known_keys(_owner(model, key))
     close = get_close_matches(name, known, n=1)
     if close:
         report.error(place, key, "unknown key", "", f'was "{close[0]}" meant?')
@@ -95,7 +95,7 @@ def _report_unknown(model: type[BaseModel], key: tuple[Any, ...], place: Place, 
         report.error(place, key, "unknown key", f"known here are {', '.join(known)}")
 
 
-def _known_keys(model: type[BaseModel]) -> list[str]:
+def known_keys(model: type[BaseModel]) -> list[str]:
     """The keys of a table as they are written."""
     return [field.alias or name for name, field in model.model_fields.items()]
 

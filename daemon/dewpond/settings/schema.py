@@ -281,6 +281,7 @@ class ProgramTable(Table):
 class SensorTable(Table):
     """``[[sensor]]``: one value of one message. The decoder reads and checks all keys but the first four."""
 
+    STAND_INS: ClassVar[dict[str, Any]] = {"id": "refused", "kind": "other", "topic": "refused"}
     id: SensorId
     kind: f.SensorKind
     topic: f.Text

@@ -18,16 +18,19 @@ def read_sensors(tables: Tables, report: Report) -> tuple[Sensor, ...]:
 
 
 def _sensor(entry: Entry[SensorTable], report: Report) -> Sensor | None:
-    table = entry.sound
+    """The sensor, or None; of a refused table what the decoder has to say of its other keys is told all the same."""
+    table = entry.table
     if table is None:
         return None
-    mapping = {key: value for key, value in entry.raw.items() if key not in OWN_KEYS}
+    mapping = {key: value for key, value in entry.raw.items() if key not in OWN_KEYS | entry.dropped}
     sensor = Sensor(id=table.id, kind=table.kind, topic=table.topic, zone=table.zone, mapping=mapping)
     try:
         rule = parse_mapping(sensor)
     except MappingRefused as refused:
         for problem in refused.problems:
             report.error(entry.place, tuple(problem.key.split()), problem.what, problem.limit, problem.remedy)
+        return None
+    if entry.sound is None:
         return None
     for text in rule.findings:
         report.finding(entry.place, "", text)

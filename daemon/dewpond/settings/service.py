@@ -6,7 +6,6 @@ Names in the environment are those below with ``DEWPOND_`` before them. Reading 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
@@ -16,6 +15,7 @@ from pydantic_settings import BaseSettings, NoDecode, PydanticBaseSettingsSource
 
 from dewpond.settings.addresses import BoardAddress, BrokerAddress, parse_board, parse_broker
 from dewpond.settings.state_folder import state_dir
+from dewpond.settings.toml_text import NotTables, parse_tables
 from dewpond.settings.values import ServiceRefused, ServiceSettings
 
 __all__ = ["ServiceRefused", "ServiceSettings", "load_service"]
@@ -92,8 +92,8 @@ def load_service(site_file: Path | None = None) -> ServiceSettings:
 def _service_table(site_file: Path | None) -> Mapping[str, Any]:
     """``[service]`` of the site file; empty when the file cannot be read, which ``check`` and ``run`` report."""
     try:
-        data = tomllib.loads(site_file.read_text(encoding="utf-8-sig")) if site_file else {}
-    except (OSError, ValueError):
+        data = parse_tables(site_file.read_text(encoding="utf-8-sig")) if site_file else {}
+    except (OSError, ValueError, NotTables):
         return {}
     table = data.get("service", {})
     return {key: table[key] for key in IN_SITE_FILE if key in table} if isinstance(table, dict) else {}

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +28,7 @@ from dewpond.settings.problems import Problem, Report, SiteRefused
 from dewpond.settings.schema import FeedTable, SiteTable, SupplyTable, WateringTable, ZoneTable
 from dewpond.settings.sensors import read_sensors
 from dewpond.settings.tables import Entry, Tables, read_tables
+from dewpond.settings.toml_text import NotTables, parse_tables
 from dewpond.settings.words import parse_hours
 from dewpond.settings.zone_desk import SiteFacts
 from dewpond.settings.zone_numbers import resolve_zone
@@ -61,9 +60,9 @@ def load_site(path: Path, *, look_at_relays: bool = False) -> LoadedSite:
     except UnicodeDecodeError as fault:
         return _unreadable(path, f"byte {fault.start} is not UTF-8 text", "save the file as UTF-8")
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        return _not_toml(path, str(fault))
+        data = parse_tables(text)
+    except NotTables as fault:
+        return _no_tables(path, fault)
     report = Report(path.name, Positions(text))
     site = _read(data, path, report, look_at_relays=look_at_relays)
     return LoadedSite(
@@ -86,17 +85,15 @@ def _unreadable(path: Path, what: str, remedy: str) -> LoadedSite:
     return LoadedSite(site=None, errors=(problem,), findings=())
 
 
-def _not_toml(path: Path, fault: str) -> LoadedSite:
-    found = re.search(r"\(at line (\d+), column (\d+)\)", fault)
-    what = fault[: found.start()].strip() if found else fault
+def _no_tables(path: Path, fault: NotTables) -> LoadedSite:
     problem = Problem(
         file=path.name,
         table="",
-        key=f"column {found[2]}" if found else "",
-        what=f"not TOML: {what[:1].lower()}{what[1:]}",
-        limit="site files are TOML 1.0",
-        remedy="correct the line, or the one before it",
-        line=int(found[1]) if found else None,
+        key=fault.column,
+        what=fault.what,
+        limit=fault.limit,
+        remedy=fault.remedy,
+        line=fault.line,
     )
     return LoadedSite(site=None, errors=(problem,), findings=())
 

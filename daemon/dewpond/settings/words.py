@@ -29,7 +29,7 @@ def parse_days(value: Any) -> DayRule:
 def _every(value: Mapping[str, Any]) -> DayRule:
     days = value.get("every")
     if set(value) != {"every"} or not isinstance(days, int) or isinstance(days, bool):
-        raise ValueError(f"{dict(value)!r} is not of the form {{every = 3}}")
+        raise ValueError(f"{shown(dict(value))} is not of the form {{every = 3}}")
     if not 1 <= days <= LONGEST_INTERVAL_DAYS:
         raise ValueError(f"every {days} days is not between 1 and {LONGEST_INTERVAL_DAYS}")
     return DayRule(kind="any") if days == 1 else DayRule(kind="every", every_days=days)
@@ -118,7 +118,7 @@ def _closed(item: Any) -> DateSpan:
         return date_span(day, day)
     name = item.get("name", "")
     if not {"from", "until"} <= set(item) <= {"from", "until", "name"} or not isinstance(name, str):
-        raise ValueError(f"{dict(item)!r} is not of the form {{from = .., until = .., name = ..}}")
+        raise ValueError(f"{shown(dict(item))} is not of the form {{from = .., until = .., name = ..}}")
     return date_span(parse_date_or_day(item["from"]), parse_date_or_day(item["until"]), name)
 
 

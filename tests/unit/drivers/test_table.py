@@ -55,7 +55,7 @@ def test_broken_or_missing_files_are_named(tmp_path: Path) -> None:
         read_relays(tmp_path / "absent.toml")
     site = tmp_path / "site.toml"
     site.write_text("[relays\n")
-    with pytest.raises(TableRefused, match="cannot be read"):
+    with pytest.raises(TableRefused, match=r"site\.toml, line 1, column 8: not TOML"):
         read_relays(site)
     site.write_text("[site]\n")
     with pytest.raises(TableRefused, match=r"no \[relays\] table"):

@@ -266,7 +266,7 @@ time = {pointer = "/t", format = "iso"}
 
 def test_a_faulty_mapping_is_an_error_at_its_key(load, whole):
     text = '[[sensor]]\nid = "r"\nkind = "rain"\ntopic = "r"\nunit_in = "kPa"\npointr = "/x"\nscale = 0\n'
-    assert {problem.key for problem in load(whole + text).errors} == {"pointr"}
+    assert {problem.key for problem in load(whole + text).errors} == {"pointr", "unit_in", "scale"}
     text = text.replace("pointr", "pointer").replace("scale = 0", 'scale = 0\ndecode = "json"')
     assert {problem.key for problem in load(whole + text).errors} == {"unit_in", "scale"}
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from dewpond.adapters.readings import units
 from dewpond.adapters.readings.mapping_keys import KeyProblem, Keys
+from dewpond.adapters.readings.shown import cut, shown
 from dewpond.adapters.readings.times import TimeRule
 from dewpond.model.site import Sensor
 
@@ -194,10 +195,10 @@ def _conversion(kind: str, accumulation: str | None, keys: Keys) -> units.Conver
     found = units.conversion(written, frozenset(allowed))
     if found is None:
         limit = f"known are {units.ACCEPTED}"
-        keys.refuse("unit_in", f'"{written}" is an unknown unit', limit, "write raw for a plain number")
+        keys.refuse("unit_in", f'"{cut(written)}" is an unknown unit', limit, "write raw for a plain number")
         return units.Conversion(units.RAW)
     if allowed and found.unit not in allowed:
-        what = f'"{written}" is read as {found.unit}'
+        what = f'"{cut(written)}" is read as {found.unit}'
         remedy = 'name the right kind, or kind = "other" for a side value'
         if kind == "soil_moisture" and found.unit in ("%", units.RAW):
             remedy = 'write "%vol" if it is volumetric water, else calibrate the probe by scale and offset to m3/m3'
@@ -271,7 +272,9 @@ def _packing(decode: str, keys: Keys) -> struct.Struct | None:
     except (struct.error, ValueError):  # ValueError: a sign outside ASCII
         fields = ()
     if len(fields) != 1 or isinstance(fields[0], bytes | bool):
-        keys.refuse("struct", f'"{code}" is not the code of one number', "such as >H, >h, <I, <f or B", "correct it")
+        keys.refuse(
+            "struct", f'"{cut(code)}" is not the code of one number', "such as >H, >h, <I, <f or B", "correct it"
+        )
         return None
     if packing.size > 1 and code[0] not in "<>!":
         remedy = f'write ">{code[-1]}" or "<{code[-1]}"'
@@ -296,7 +299,7 @@ def _missing(truth: Mapping[str, bool] | None, keys: Keys) -> object:
     if (truth is None and is_number) or (truth is not None and isinstance(value, str | int | float)):
         return value
     limit = "it is error, skip, or the value that a missing field stands for"
-    keys.refuse("missing", f"{value!r}", limit, "correct it")
+    keys.refuse("missing", shown(value), limit, "correct it")
     return MISSING_ERROR
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from dewpond.adapters.readings.numbers import to_word
 from dewpond.adapters.readings.pointer import parse_pointer
+from dewpond.adapters.readings.shown import cut, shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,7 @@ class Keys:
         """Note every key that nobody reads."""
         for key in sorted(set(self._table) - known):
             self.refuse(
-                key, "unknown key", f"known are {', '.join(sorted(known))}", "correct the spelling or take it out"
+                cut(key), "unknown key", f"known are {', '.join(sorted(known))}", "correct the spelling or take it out"
             )
 
     def table(self, key: str, known: set[str]) -> Keys:
@@ -57,7 +57,7 @@ class Keys:
         value = self._table.get(key, {})
         if not isinstance(value, Mapping):
             self.refuse(
-                key, f"{value!r} is no table", f"it has the keys {', '.join(sorted(known))}", "write it in braces"
+                key, f"{shown(value)} is no table", f"it has the keys {', '.join(sorted(known))}", "write it in braces"
             )
             value = {}
         inner = Keys(value, self.problems, f"{self._prefix}{key} ")
@@ -69,7 +69,7 @@ class Keys:
         value = self._table.get(key)
         if value is None or (isinstance(value, str) and value.strip()):
             return value
-        self.refuse(key, f"{value!r} is no text", "", "write it in quotes")
+        self.refuse(key, f"{shown(value)} is no text", "", "write it in quotes")
         return None
 
     def word(self, key: str, choices: tuple[str, ...]) -> str | None:
@@ -77,7 +77,9 @@ class Keys:
         value = self._table.get(key)
         if value is None or value in choices:
             return value
-        self.refuse(key, f"{value!r} is not known here", f"accepted are {', '.join(choices)}", "choose one of them")
+        self.refuse(
+            key, f"{shown(value)} is not known here", f"accepted are {', '.join(choices)}", "choose one of them"
+        )
         return None
 
     def number(self, key: str) -> float | None:
@@ -86,7 +88,7 @@ class Keys:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= 1e300:
-            self.refuse(key, f"{value!r} is no finite number", "", "write a plain number")
+            self.refuse(key, f"{shown(value)} is no finite number", "", "write a plain number")
             return None
         return float(value)
 
@@ -104,7 +106,7 @@ class Keys:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 65_535:
-            self.refuse(key, f"{value!r}", "it is a whole number from 0 to 65535", "count from 0")
+            self.refuse(key, shown(value), "it is a whole number from 0 to 65535", "count from 0")
             return None
         return value
 
@@ -119,9 +121,10 @@ class Keys:
         """A list of finite numbers."""
         value = self._table.get(key, [])
         listed = value if isinstance(value, list | tuple) else [value]
-        if all(isinstance(each, int | float) and not isinstance(each, bool) and math.isfinite(each) for each in listed):
+        plain = all(isinstance(each, int | float) and not isinstance(each, bool) for each in listed)
+        if plain and all(abs(each) <= 1e300 for each in listed):
             return [float(each) for each in listed]
-        self.refuse(key, f"{value!r} is no list of numbers", "", "write for instance [85.0, -127]")
+        self.refuse(key, f"{shown(value)} is no list of numbers", "", "write for instance [85.0, -127]")
         return []
 
     def span(self, key: str) -> tuple[float, float] | None:
@@ -132,7 +135,7 @@ class Keys:
         if len(pair) == 2 and pair[0] < pair[1]:
             return pair[0], pair[1]
         limit = "it is two numbers, low before high, in the canonical unit"
-        self.refuse(key, f"{self._table[key]!r} is no range", limit, "write for instance [0, 0.7]")
+        self.refuse(key, f"{shown(self._table[key])} is no range", limit, "write for instance [0, 0.7]")
         return None
 
     def pointer(self, key: str) -> tuple[str, ...] | None:
@@ -153,7 +156,7 @@ class Keys:
         words = frozenset(word for word in map(to_word, listed) if word)
         if key in self._table and (len(words) == 0 or len(words) < len(listed)):
             self.refuse(
-                key, f"{value!r}", "it is a word or a list of different words", 'write for instance ["on", "open"]'
+                key, shown(value), "it is a word or a list of different words", 'write for instance ["on", "open"]'
             )
         return words
 
@@ -166,7 +169,10 @@ class Keys:
             return ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError, OSError):  # OSError: a name that is a folder of the database
             self.refuse(
-                key, f'"{name}" is no time zone', "a name of the IANA database", 'write for instance "Europe/Berlin"'
+                key,
+                f'"{cut(name)}" is no time zone',
+                "a name of the IANA database",
+                'write for instance "Europe/Berlin"',
             )
             return None
 
@@ -176,5 +182,5 @@ class Keys:
         wild = any(sign in level and level != sign for level in levels for sign in "+#") or "#" in levels[:-1]
         if not value or "\0" in value or wild or levels[0] == "$share" or len(value.encode(errors="replace")) > 65_535:
             limit = "a topic; + stands alone for a level, # alone at the end, no $share"
-            self.refuse(key, f"{value!r} is no topic to listen to", limit, "correct it")
+            self.refuse(key, f"{shown(value)} is no topic to listen to", limit, "correct it")
         return value

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from enum import Enum
 from typing import Final
 
+from dewpond.adapters.readings.shown import shown
+
 _INDEX = re.compile(r"0|[1-9][0-9]{0,8}", re.ASCII)  # RFC 6901 section 4: no leading zeros
 _STRAY_TILDE = re.compile(r"~(?![01])")
 
@@ -26,7 +28,7 @@ def parse_pointer(text: str) -> tuple[str, ...]:
         return ()
     if not text.startswith("/") or _STRAY_TILDE.search(text):
         raise ValueError(
-            f"{text!r} is not a JSON Pointer: it is empty or begins with /, and ~ is written ~0, / in a name ~1"
+            f"{shown(text)} is not a JSON Pointer: it is empty or begins with /, and ~ is written ~0, / in a name ~1"
         )
     return tuple(token.replace("~1", "/").replace("~0", "~") for token in text[1:].split("/"))
 
