@@ -44,7 +44,8 @@ def eto(daily_csv: Path, station: Path, out: Path | None, as_json: bool) -> None
     says so; with temperatures alone Hargreaves is used.
     """
     place, daily = _read_weather(daily_csv, station)
-    for notice in (*place.assumed, *daily.notices, *_unit_mix_ups(daily_csv, place, daily)):
+    doubts = (*_unit_mix_ups(daily_csv, place, daily), *_refused_values(daily_csv, place, daily))
+    for notice in (*place.assumed, *daily.notices, *doubts):
         click.echo(f"note: {notice}", err=True)
     values = _reference_et(place, daily)
     if out is not None:
@@ -126,6 +127,13 @@ def _unit_mix_ups(path: Path, place: Station, daily: Daily) -> list[str]:
         day_of_year=np.array([day.date.timetuple().tm_yday for day in daily.days]),
         **columns,
     )
+
+
+def _refused_values(path: Path, place: Station, daily: Daily) -> Sequence[str]:
+    """Each day with a value that is not taken, or turned, and why."""
+    from dewpond.adapters.weather.season_doubts import refused_values  # noqa: PLC0415 - pulls numpy
+
+    return refused_values(path, daily.days, place.latitude_deg)
 
 
 def _reference_et(place: Station, daily: Daily) -> Sequence[EtoValue]:

@@ -70,7 +70,7 @@ def _unknown(wanted: str, known: Sequence[str], what: str, key: str) -> tuple[st
     close = get_close_matches(wanted, known, n=1)
     remedy = f'was "{close[0]}" meant?' if close else f"add it or take the name out of {key}"
     limit = f"known are {', '.join(known)}" if 0 < len(known) <= LONGEST_LIST else ""
-    return f'there is no {what} "{wanted}"', limit, remedy
+    return f"there is no {what} {shown(wanted)}", limit, remedy
 
 
 def _outputs(tables: Tables, report: Report) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Generic, TypeVar, get_args, get_origin
 from pydantic import BaseModel, PlainValidator, ValidationError
 from pydantic.fields import FieldInfo
 
+from dewpond.settings.examples import remedy
 from dewpond.settings.fields import REFUSED, Quantity
 from dewpond.settings.problems import Place, Report
 from dewpond.settings.quantities import ANGLE_DEG, PERCENT, Dimension, is_bare, shown
@@ -76,7 +77,7 @@ def _report(model: type[BaseModel], error: Mapping[str, Any], place: Place, repo
     elif kind == "extra_forbidden":
         _report_unknown(model, key, place, report)
     elif kind == "missing":
-        report.error(place, key, "missing", _EXPECTED["missing"])
+        report.error(place, key, "missing", _EXPECTED["missing"], remedy(_owner(model, key), str(key[-1])))
     else:
         limit = _EXPECTED.get(kind, str(error["msg"])).format(**error.get("ctx", {}))
         report.error(place, key, f"{shown(error['input'])} cannot be used", limit)

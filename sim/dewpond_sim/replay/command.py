@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,10 @@ import click
 
 BAD_INPUT, ALARMS = 2, 1
 day = click.DateTime(formats=["%Y-%m-%d"])
+
+
+class OutRefused(ValueError):
+    """Raised when the results have no place."""
 
 
 @click.command()
@@ -60,6 +65,7 @@ def replay(
     from dewpond_sim.faults import Faults, FaultsRefused, in_words, read_faults  # noqa: PLC0415
     from dewpond_sim.replay import run  # noqa: PLC0415
     from dewpond_sim.replay.results import write_results  # noqa: PLC0415
+    from dewpond_sim.replay.world_ports import strangers  # noqa: PLC0415
 
     try:
         site, recorded = require_site(site_path), read_season(season)
@@ -68,9 +74,17 @@ def replay(
         unmeasured = sum(day.rain_mm is None for day in recorded.days)
         if unmeasured:
             click.echo(f"rain: {unmeasured} days of the season were not measured and count as none", err=True)
+        for name, count in strangers(site, recorded.readings).items():
+            click.echo(
+                f"{season / 'readings.csv'}: {site_path.name} has no sensor {name}, so its {count} readings are left out; "
+                "correct the name or describe it in a [[sensor]]",
+                err=True,
+            )
         wrong = Faults() if faults is None else read_faults(faults, site, seed)
         for line in in_words(wrong):
             click.echo(f"fault: {line}", err=True)
+        with _results_folder(out):
+            out.mkdir(parents=True, exist_ok=True)  # before the work, which would be lost
         done = run.replay(
             site,
             recorded,
@@ -85,8 +99,9 @@ def replay(
         )
         for doubt in done.summary["sensor_doubts"]:
             click.echo(f"{doubt['time_utc']} {doubt['detail']}", err=True)
-        write_results(out, done.records, done.summary)
-    except (SiteRefused, SeasonFileError, run.ReplayRefused, FaultsRefused, OSError) as refused:
+        with _results_folder(out):
+            write_results(out, done.records, done.summary)
+    except (SiteRefused, SeasonFileError, run.ReplayRefused, FaultsRefused, OutRefused, OSError) as refused:
         click.echo(str(refused), err=True)
         sys.exit(BAD_INPUT)
     if as_json:
@@ -94,6 +109,18 @@ def replay(
     else:
         _show(done.summary, out)
     sys.exit(ALARMS if done.records.alarms else 0)
+
+
+@contextmanager
+def _results_folder(out: Path) -> Iterator[None]:
+    """Work in the folder of the results. Raises OutRefused where it cannot be made or written to."""
+    try:
+        yield
+    except OSError as fault:
+        raise OutRefused(
+            f"--out {out}: cannot be made or written ({fault.strerror or fault}); name a folder in a place that you may "
+            "write to"
+        ) from fault
 
 
 def _show(summary: Mapping[str, Any], out: Path) -> None:

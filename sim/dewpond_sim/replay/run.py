@@ -123,6 +123,8 @@ def reference_et(season: Season) -> Sequence[EtoValue]:
 def _dates(season: Season, first: date | None, last: date | None) -> tuple[date, date]:
     known_first, known_last = season.days[0].date, season.days[-1].date
     first, last = first or known_first, last or known_last
+    if first > last:
+        raise ReplayRefused(f"--from {first} --to {last}: the first date is after the last; exchange the two")
     if not known_first <= first <= last <= known_last:
         raise ReplayRefused(
             f"--from {first} --to {last}: the season holds {known_first} to {known_last}; ask for dates in it"

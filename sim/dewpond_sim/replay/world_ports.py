@@ -20,6 +20,12 @@ from dewpond_sim.sensor_faults import FaultySensors
 from dewpond_sim.world.world import World
 
 
+def strangers(site: Site, recorded: Mapping[str, SensorReadings]) -> dict[str, int]:
+    """Sensors that were recorded and that the site does not have, with how many readings are left out for it."""
+    known = {sensor.id for sensor in site.sensors}
+    return {name: len(block.time_s) for name, block in sorted(recorded.items()) if name not in known}
+
+
 class WorldRelays:
     """A relay driver over the simulated world: switching an output moves the world's water."""
 

@@ -31,6 +31,7 @@ from dewpond.adapters.weather.season import (
     station_day_bounds_utc,
     station_day_end_utc,
 )
+from dewpond.adapters.weather.season_doubts import missing_words, refused_values
 from dewpond.adapters.weather.season_export import write_season
 from dewpond.adapters.weather.season_hours import fill_from_hours, hourly_to_days
 from dewpond.adapters.weather.tables import Row, SeasonFileError, read_table
@@ -74,6 +75,7 @@ def read_season(folder: Path) -> Season:
     if hourly is not None:
         days, filled = fill_from_hours(days, hourly_to_days(hourly, station))
         notices = (*notices, *filled)
+    notices = (*notices, *refused_values(folder / "daily.csv", days, station.latitude_deg))
     return Season(
         station=station,
         days=days,
@@ -114,6 +116,7 @@ def read_daily(path: Path) -> Daily:
     table = read_table(path, ("date", "t_min_c", "t_max_c"))
     notices = [f"{path}: column {name} is not known here and was ignored" for name in table.unknown(_known_days())]
     notices += [f"{path}: no column {name}; taken as missing on every day" for name in _absent(table.columns)]
+    notices += missing_words(path, table.rows, DAY_COLUMNS)
     by_date: dict[date, DayWeather] = {}
     order: list[date] = []
     for row in table.rows:
