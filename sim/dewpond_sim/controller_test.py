@@ -14,7 +14,8 @@ from datetime import date, time
 import numpy as np
 
 from dewpond.adapters.weather.season import Season
-from dewpond.model.site import DayRule, Program, Site
+from dewpond.model.hours import DayRule
+from dewpond.model.site import Program, Site
 from dewpond_sim.perfect_foresight import least_net_irrigation_mm
 from dewpond_sim.replay.run import reference_et, replay
 from dewpond_sim.scoring import Score, scores, series

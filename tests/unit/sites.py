@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from datetime import time
 
-from dewpond.model.site import DayRule, Hours, Program, Relays, Restriction, Site, Supply, Watering, Zone
+from dewpond.model.hours import DayRule, Hours, Restriction, Watering
+from dewpond.model.site import Program, Relays, Site, Supply, Zone
 
 
 def zone(zone_id: str = "lawn", **changes) -> Zone:

@@ -17,7 +17,8 @@ from dewpond.brain.state import State
 from dewpond.brain.timetable import GUARD_S, Chain
 from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.events import Now
-from dewpond.model.site import Establishment, Hours, Zone
+from dewpond.model.hours import Hours
+from dewpond.model.site import Establishment, Zone
 from dewpond.science.application import longest_opening_s
 
 SOURCE = "establishment"

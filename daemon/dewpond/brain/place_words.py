@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dewpond.model.site import DateSpan, DayRule, Hours, Restriction, SiteEvent
+from dewpond.model.hours import DateSpan, DayRule, Hours, Restriction, SiteEvent
 
 DAYS = "the site's watering days"
 CLOSED = "the closed dates"

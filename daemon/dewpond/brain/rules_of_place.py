@@ -15,7 +15,8 @@ from functools import partial
 from dewpond.brain import place_words
 from dewpond.brain.local_time import EPOCH, LocalDays
 from dewpond.brain.place_state import NOTHING_DECLARED, ExemptionState, PlaceState
-from dewpond.model.site import DayRule, Hours, Restriction, Site, SiteEvent, Zone
+from dewpond.model.hours import DayRule, Hours, Restriction, SiteEvent
+from dewpond.model.site import Site, Zone
 
 Interval = tuple[float, float]
 Applying = tuple[tuple[int, ...], tuple[int, ...], tuple[str, ...]]  # restrictions, events, exemptions

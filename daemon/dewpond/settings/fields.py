@@ -18,7 +18,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from pydantic import Field, PlainValidator
 from pydantic_core import PydanticCustomError
 
-from dewpond.model.site import DateSpan, DayRule, HeadKind, Hours
+from dewpond.model.hours import DateSpan, DayRule, Hours
+from dewpond.model.site import HeadKind
 from dewpond.science.plants import LANDSCAPE_FACTORS, MONTHLY_TURF
 from dewpond.settings import quantities as q
 from dewpond.settings import words

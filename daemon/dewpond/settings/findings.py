@@ -7,7 +7,8 @@ from datetime import time
 from pathlib import Path
 from typing import Any
 
-from dewpond.model.site import Hours, Site
+from dewpond.model.hours import Hours
+from dewpond.model.site import Site
 from dewpond.settings import headworks, plugins, valve_kinds
 from dewpond.settings.agreement import RELAYS, WATERING
 from dewpond.settings.problems import Place, Report

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from dewpond.model.site import DateSpan, DayRule, Restriction, SiteEvent
+from dewpond.model.hours import DateSpan, DayRule, Restriction, SiteEvent
 from dewpond.settings.problems import Place, Report
 from dewpond.settings.schema import EventTable, RestrictionTable, WateringTable
 from dewpond.settings.tables import Entry, Tables

@@ -8,18 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from dewpond.model.site import (
-    DayRule,
-    Feed,
-    Program,
-    RainHold,
-    Relays,
-    Sensor,
-    Site,
-    Supply,
-    Watering,
-    Zone,
-)
+from dewpond.model.hours import DayRule, RainHold, Watering
+from dewpond.model.site import Feed, Program, Relays, Sensor, Site, Supply, Zone
 from dewpond.settings import agreement, findings, headworks, place_rules
 from dewpond.settings.agreement import IN_COMMON
 from dewpond.settings.fields import slug

@@ -9,7 +9,8 @@ from datetime import date, timedelta
 from dewpond.brain.local_time import LocalDays
 from dewpond.brain.rules_of_place import Applying, PlaceRules
 from dewpond.brain.supply_bounds import flow_bound_l_min
-from dewpond.model.site import DayRule, Site, Supply, Zone
+from dewpond.model.hours import DayRule
+from dewpond.model.site import Site, Supply, Zone
 from dewpond.science.application import gross_from_net, run_time_s, split_run
 from dewpond.settings.agreement import WATERING
 from dewpond.settings.problems import Place, Report

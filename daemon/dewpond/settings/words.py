@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
-from dewpond.model.site import DateSpan, DayRule, Hours, Season
+from dewpond.model.hours import DateSpan, DayRule, Hours, Season
 from dewpond.settings.quantities import shown
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")

@@ -76,8 +76,8 @@ def replay(
             click.echo(f"rain: {unmeasured} days of the season were not measured and count as none", err=True)
         for name, count in strangers(site, recorded.readings).items():
             click.echo(
-                f"{season / 'readings.csv'}: {site_path.name} has no sensor {name}, so its {count} readings are left out; "
-                "correct the name or describe it in a [[sensor]]",
+                f"{season / 'readings.csv'}: {site_path.name} has no sensor {name}, so its {count} readings are "
+                "left out; correct the name or describe it in a [[sensor]]",
                 err=True,
             )
         wrong = Faults() if faults is None else read_faults(faults, site, seed)
@@ -118,8 +118,8 @@ def _results_folder(out: Path) -> Iterator[None]:
         yield
     except OSError as fault:
         raise OutRefused(
-            f"--out {out}: cannot be made or written ({fault.strerror or fault}); name a folder in a place that you may "
-            "write to"
+            f"--out {out}: cannot be made or written ({fault.strerror or fault}); name a folder in a place "
+            "that you may write to"
         ) from fault
 
 

@@ -28,7 +28,8 @@ from dewpond.model.events import (
     ReadingRejected,
     ReadingsArrived,
 )
-from dewpond.model.site import DayRule, Hours, Relays, Sensor, Site, Watering
+from dewpond.model.hours import DayRule, Hours, Watering
+from dewpond.model.site import Relays, Sensor, Site
 from dewpond.settings.addresses import BrokerAddress
 
 PATIENCE_S = 30.0

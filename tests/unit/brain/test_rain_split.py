@@ -21,7 +21,7 @@ from dewpond.brain.rain_split import split
 from dewpond.brain.rules.outlook import ask
 from dewpond.brain.zone_table import zone_table
 from dewpond.model.events import DayEnded, RainKnown, ReferenceEtKnown
-from dewpond.model.site import Watering
+from dewpond.model.hours import Watering
 
 FIRST = date(2026, 6, 1)
 PLAIN = zone(curve_number=75.0, interception_mm=1.0)

@@ -12,7 +12,7 @@ from sites import DayRule, Hours, Restriction, Watering, site, time, zone
 from dewpond.brain.local_time import LocalDays
 from dewpond.brain.place_state import ExemptionState, PlaceState, StageState
 from dewpond.brain.rules_of_place import PlaceRules
-from dewpond.model.site import DateSpan, Season, SiteEvent
+from dewpond.model.hours import DateSpan, Season, SiteEvent
 
 
 def rules_for(place) -> PlaceRules:

@@ -14,7 +14,7 @@ from dewpond.brain.ground import ground_of
 from dewpond.brain.local_time import EPOCH
 from dewpond.brain.rules.outlook import CARE, DAYS_AHEAD, FUTURES, RISK, ask
 from dewpond.brain.state import EtoFact
-from dewpond.model.site import Hours
+from dewpond.model.hours import Hours
 
 NIGHT = date(2026, 7, 1)  # a Wednesday
 TODAY_KNOWN = {NIGHT: EtoFact(eto_mm=5.0, method="test", sd_mm=0.3)}

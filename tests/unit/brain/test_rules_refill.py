@@ -14,7 +14,7 @@ from small_world import SmallWorld
 
 from dewpond.brain.local_time import EPOCH
 from dewpond.brain.rules.refill import decide, least_tonight, safe_tonight
-from dewpond.model.site import Hours
+from dewpond.model.hours import Hours
 
 FIRST = date(2026, 6, 1)  # a Monday
 ALL = np.array([0])

@@ -11,7 +11,7 @@ from dewpond.brain.ground import ground_of
 from dewpond.brain.rules.question import Depth
 from dewpond.brain.rules.room import USABLE_SHARE, fit
 from dewpond.brain.state import Opening
-from dewpond.model.site import Hours
+from dewpond.model.hours import Hours
 
 NIGHT = date(2026, 7, 1)
 SECONDS_A_MM = 3600.0 / (10.0 * 0.5)  # 10 mm/h at an efficiency of 0.5

@@ -13,7 +13,8 @@ from small_world import SmallWorld
 from dewpond.brain.state import State
 from dewpond.model.codec import from_plain, to_plain
 from dewpond.model.events import ReadingsArrived
-from dewpond.model.site import Dormancy, RainHold, Sensor
+from dewpond.model.hours import RainHold
+from dewpond.model.site import Dormancy, Sensor
 
 TONIGHT = date(2026, 6, 1)
 MORNING = 30.0

@@ -80,6 +80,13 @@ def test_a_mix_up_of_units_is_named_with_its_remedy(durable: Path) -> None:
     assert "looks like a mean in W/m2" in done.stderr
 
 
+def test_a_day_without_a_value_is_told_with_its_row_and_reason(durable: Path) -> None:
+    (durable / "daily.csv").write_text("date,t_min_c,t_max_c\n2027-07-06,30,10\n2027-07-07,500,20\n")
+    done = _eto(durable / "daily.csv", "--station", durable / "station.json")
+    assert "row of 2027-07-06: t_min_c and t_max_c taken as swapped" in done.stderr
+    assert "row of 2027-07-07: t_min_c 500 degC refused (limits -90 to 45)" in done.stderr
+
+
 @pytest.mark.parametrize(
     ("name", "text"),
     [

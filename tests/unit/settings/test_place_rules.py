@@ -7,7 +7,8 @@ from datetime import date
 import pytest
 
 from dewpond.model.codec import from_plain, to_plain
-from dewpond.model.site import DateSpan, Season, Site
+from dewpond.model.hours import DateSpan, Season
+from dewpond.model.site import Site
 from dewpond.settings.words import parse_closed_dates
 
 PLACE = """

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from dewpond.model.site import DayRule, HeadKind, Hours, Site
+from dewpond.model.hours import DayRule, Hours
+from dewpond.model.site import HeadKind, Site
 from dewpond.settings.problems import SiteRefused
 from dewpond.settings.site_file import load_site, require_site
 

@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, time
 
 import pytest
 
-from dewpond.model.site import DayRule, Hours
+from dewpond.model.hours import DayRule, Hours
 from dewpond.settings.words import hours_minutes, parse_date, parse_days, parse_hours, parse_time
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sites import Restriction, site, zone
 
-from dewpond.model.site import DayRule
+from dewpond.model.hours import DayRule
 from dewpond.upkeep.month_sheet import MonthWeather, month_means, month_sheet, timer_setting
 
 MM_PER_IN = 25.4

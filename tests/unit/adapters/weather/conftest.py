@@ -12,7 +12,8 @@ import pytest
 
 from dewpond.adapters.weather.et_child import ChildReferenceEt, Place
 from dewpond.model.events import Event, Now, ReadingsArrived
-from dewpond.model.site import DayRule, Feed, Hours, Relays, Sensor, Site, Watering
+from dewpond.model.hours import DayRule, Hours, Watering
+from dewpond.model.site import Feed, Relays, Sensor, Site
 from dewpond.ports import DayWeather
 
 DATA = Path(__file__).resolve().parents[3] / "data"

@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from dewpond.model.site import DayRule, Hours, Relays, Sensor, Site, Supply, Watering, Zone
+from dewpond.model.hours import DayRule, Hours, Watering
+from dewpond.model.site import Relays, Sensor, Site, Supply, Zone
 from dewpond.ports import DayWeather
 
 FIRST = date(2031, 6, 2)
