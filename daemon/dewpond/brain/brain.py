@@ -20,6 +20,7 @@ from dewpond.brain import (
     flow_watch,
     headworks,
     holds,
+    keeper_news,
     locks,
     pipe_watch,
     place_desk,
@@ -130,17 +131,17 @@ class Brain:
             case ev.ValveOpened() | ev.ValveClosed() | ev.ValveRefused() if attended.is_attended(event.run_id):
                 return attended.on_valve(self.ground, state, event, now)
             case ev.ValveOpened():
-                return sequencer.on_opened(state, event, now)
+                return keeper_news.on_opened(state, event, now)
             case ev.ValveClosed():
-                return sequencer.on_closed(self.ground, state, event, now)
+                return keeper_news.on_closed(self.ground, state, event, now)
             case ev.ValveRefused():
-                return sequencer.on_refused(self.ground, state, event, now)
+                return keeper_news.on_refused(self.ground, state, event, now)
             case ev.KeeperFound():
                 state, tests = attended.on_keeper_found(state, event, now)
-                state, told = sequencer.on_keeper_found(self.ground, state, event, now)
+                state, told = keeper_news.on_keeper_found(self.ground, state, event, now)
                 state, over = cleared(state, "keeper", now, "the keeper answers again")
                 state, unsure = self._relays(state, event, now)
-                return state, tests + told + over + unsure + sequencer.closed_topics(self.ground, state, now)
+                return state, tests + told + over + unsure + keeper_news.closed_topics(self.ground, state, now)
             case ev.LocksKnown():
                 state, told = locks.learn(self.ground, state, event, now)
                 state, planned = self._replan(state, now)
@@ -244,7 +245,7 @@ class Brain:
     def _started(self, state: State, event: ev.ServiceStarted, now: Now) -> Told:
         """The daemon came up; under another site file or time zone the night is decided anew within its hours."""
         same_file = state.site_digest in ("", event.site_digest)
-        state = replace(sequencer.on_started(state, now), site_digest=event.site_digest)
+        state = replace(keeper_news.on_started(state, now), site_digest=event.site_digest)
         commands: list[Command] = []
         if not same_file:
             state, told = place_now.under_new_file(self.ground, state, now)
