@@ -12,7 +12,7 @@ from sites import DayRule, Watering, site, time, zone
 from dewpond.brain.beliefs import first_soil
 from dewpond.brain.ground import ground_of
 from dewpond.brain.local_time import EPOCH
-from dewpond.brain.rules.outlook import CARE, DAYS_AHEAD, FUTURES, RISK, ask
+from dewpond.brain.rules.outlook import CARE, DAYS_AHEAD, DEARER, FUTURES, RISK, ask
 from dewpond.brain.state import EtoFact
 from dewpond.model.hours import Hours
 
@@ -83,6 +83,7 @@ def test_a_zone_that_was_stressed_is_kept_more_carefully(ground):
     assert stressed.misses.tolist() == [int(RISK * FUTURES), 0]
     assert stressed.etc_mm[:, 1] == pytest.approx((1.0 + CARE) * calm.etc_mm[:, 1])
     assert (stressed.etc_mm[:, 0] == calm.etc_mm[:, 0]).all()
+    assert calm.care.tolist() == [1.0, 1.0] and stressed.care.tolist() == [1.0, 1.0 + DEARER]
 
 
 def test_care_has_a_limit(ground):

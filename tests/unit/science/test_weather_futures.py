@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from dewpond.science.weather_futures import (
+    CARRIED,
     RECENT_DAYS,
     RUN_DAYS,
     SEASON_DAYS,
@@ -165,3 +166,22 @@ def test_a_gap_in_the_record_does_not_pass_for_a_day_that_followed():
     day = np.r_[np.arange(TODAY - 59.0, TODAY - 30), np.arange(TODAY - 25.0, TODAY)]
     found = draw(Record(day, np.linspace(2.0, 7.0, len(day)), np.zeros(len(day))), futures=200)
     assert np.isfinite(found.eto_mm).all() and found.eto_mm.shape == (200, 14)
+
+
+def test_what_the_last_day_had_beyond_its_like_is_carried_to_the_next_days_and_fades():
+    """All days alike but the last, whose ETo is 2 mm more: a share of it is carried on, and less to each day after."""
+    record = told(60)
+    record.eto_mm[-1] += 2.0
+    found = draw(record, futures=2000, rain_counts=False).eto_mm
+    usual = draw(told(60), futures=2000, rain_counts=False).eto_mm
+    beyond_mm = np.median(found - usual, axis=0)
+    assert beyond_mm[0] == pytest.approx(CARRIED * 2.0, abs=0.1)
+    assert beyond_mm[5] == pytest.approx(0.0, abs=0.05)
+
+
+def test_after_a_wet_day_rain_is_likelier_where_wet_days_follow_each_other():
+    day = np.arange(TODAY - 60, TODAY, dtype=float)
+    spells = np.where(np.arange(60) % 10 < 4, 8.0, 0.0)  # four wet days, six dry ones
+    after_dry = draw(Record(day, np.full(60, 5.0), spells)).rain_mm[:, 0]
+    after_wet = draw(Record(day, np.full(60, 5.0), spells[::-1].copy())).rain_mm[:, 0]
+    assert (after_wet >= 1.0).mean() > (after_dry >= 1.0).mean() + 0.1
