@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import logging
 import math
-import signal
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -24,6 +23,7 @@ from dewpond.adapters.operator_socket import OperatorSocket
 from dewpond.adapters.paced_clock import PacedClock, paced_clock_for
 from dewpond.adapters.rules.child_rules import ChildRules
 from dewpond.adapters.single_instance import AlreadyRunning, SingleInstance
+from dewpond.adapters.stop_signals import on_stop_signals
 from dewpond.adapters.store.journal import JournalReader
 from dewpond.adapters.store.reader import StoreReader
 from dewpond.adapters.store.sql_store import SqlStore
@@ -195,8 +195,7 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
     daemon.store.commit()
     runner.at("start-stored")
     where = _board(daemon, service, stack, say)
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: runner.stop())
+    stack.enter_context(on_stop_signals(runner.stop))
     supervision.ready()
     say(f"{daemon.site.name}: ready, {len(daemon.site.zones)} zones, {where}.")
     try:

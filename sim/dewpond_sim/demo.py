@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import signal
 import socket
 import tempfile
 import threading
@@ -15,6 +14,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from dewpond.adapters.stop_signals import on_stop_signals
 from dewpond.adapters.store.tables import StoreUnusable
 from dewpond.adapters.system_clock import SystemClock
 from dewpond.model.site import Site
@@ -83,7 +83,8 @@ def run_demo(options: DemoOptions, say: Say, watch: Callable[[Stage, DemoOptions
 
     Raises DemoFailed.
     """
-    with tempfile.TemporaryDirectory(prefix="dewpond-demo-") as name, _stop_signals() as stop:
+    stop = threading.Event()
+    with tempfile.TemporaryDirectory(prefix="dewpond-demo-") as name, on_stop_signals(stop.set):
         folder = Path(name)
         with _stage(folder, options, stop) as stage:
             if stage.url:
@@ -218,17 +219,3 @@ def _tell(folder: Path, stage: Stage, options: DemoOptions, say: Say) -> None:
     say(f"{stage.site.name}: {days} simulated days")
     for line in report_lines(stage.site, records):
         say(line)
-
-
-@contextmanager
-def _stop_signals() -> Iterator[threading.Event]:
-    """SIGTERM and Ctrl-C set the event; the earlier handlers come back afterwards."""
-    stop = threading.Event()
-    before = {
-        number: signal.signal(number, lambda _number, _frame: stop.set()) for number in (signal.SIGTERM, signal.SIGINT)
-    }
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

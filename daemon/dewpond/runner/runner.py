@@ -85,7 +85,7 @@ class Runner:
         self._pending += events
 
     def stop(self) -> None:
-        """End ``run`` after the present pass. Safe from signal handlers and other threads."""
+        """End ``run`` after the present pass. Safe from other threads, not from a signal handler."""
         self._stopping = True
         self.ports.clock.wake()
 
