@@ -163,7 +163,7 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
         ownership = _take_over(plant)
     except HeldByAnother as held:
         print(held, file=sys.stderr)
-        return 1
+        return 2
     try:
         clock, elapsed_s = _clock(environment)
     except (OSError, ValueError) as fault:

@@ -22,7 +22,7 @@ from dewpond.brain.openings import close_now
 from dewpond.brain.place_state import Insisted
 from dewpond.brain.plan_rows import plan_row
 from dewpond.brain.planner import plan_night
-from dewpond.brain.sequencer import Told
+from dewpond.brain.sequencer import Told, closed_for
 from dewpond.brain.state import HoldState, Opening, PercentState, State
 from dewpond.brain.water_need import ceiling_s
 from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishState
@@ -116,7 +116,7 @@ def _water(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told
         insisted=Insisted(rules=broken, who=event.person, reason=event.reason) if broken else None,
     )
     text = f"{zone.name} is watered for {seconds / 60:g} min{_against(ground, state, opening, now)}."
-    text += pump_words.waiting(ground, state, opening, now)
+    text += _closed_for(ground, state, opening) + pump_words.waiting(ground, state, opening, now)
     state = replace(state, hand_runs=number, openings=(opening, *state.openings))
     return state, [plan_row(opening, "planned"), _accept(event, text)]
 
@@ -157,6 +157,14 @@ def _against(ground: Ground, state: State, item: Opening, now: Now) -> str:
     if weather:
         notes.append(weather[:1].lower() + weather[1:])
     return f" ({', '.join(notes)}; recorded)" if notes else ""
+
+
+def _closed_for(ground: Ground, state: State, item: Opening) -> str:
+    """Whose watering ends for this one, as a sentence; "" when nobody's does."""
+    going = closed_for(ground, state, item)
+    others = [ground.zones[other.zone].name for other in going if other.zone != item.zone]
+    text = f" {' and '.join(others)} {'is' if len(others) == 1 else 'are'} closed for it." if others else ""
+    return text if len(others) == len(going) else f" Its earlier opening ends for it.{text}"
 
 
 def _stop(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:

@@ -218,13 +218,29 @@ def _fits(ground: Ground, item: Opening, running: Sequence[Opening]) -> bool:
 
 
 def _make_way(state: State, item: Opening, now: Now) -> Told:
-    """A person's watering wins: the opening that started first is closed, then the next, until there is room."""
-    running = sorted(active(state, item.supply), key=lambda other: (other.by_hand, other.opened_elapsed_s))
+    """A person's watering wins: the opening that gives way first is closed, then the next, until there is room."""
+    running = _giving_way(state, item)
     if not running or any(other.state is S.CLOSING for other in running):
         return state, []
-    same_zone = [other for other in running if other.zone == item.zone]
-    first = (same_zone or running)[0]
+    first = running[0]
     return close_now(state, first, f"stopped: {MADE_WAY}" if first.by_hand else MADE_WAY, now)
+
+
+def closed_for(ground: Ground, state: State, item: Opening) -> list[Opening]:
+    """The openings that run now and will be closed for a person's watering."""
+    staying = _giving_way(state, item)
+    going = []
+    while staying and not _fits(ground, item, staying):
+        going.append(staying.pop(0))
+    return going
+
+
+def _giving_way(state: State, item: Opening) -> list[Opening]:
+    """Running openings in the order in which they give way: the same zone, then the schedule's, the oldest first."""
+    return sorted(
+        active(state, item.supply),
+        key=lambda other: (other.zone != item.zone, other.by_hand, other.opened_elapsed_s),
+    )
 
 
 def _follows(ground: Ground, state: State, now: Now, supply: str, by_s: float) -> bool:

@@ -115,7 +115,8 @@ def hold(
     if (until is None) == (days is None):
         fail("a hold needs one end: give either --until or --days")
     service = service_of(site)
-    end = instant(until, timezone(service)) if until else SystemClock().now().wall + timedelta(days=days or 0.0)
+    now = site_now(service)
+    end = instant(until, now) if until else now.astimezone(UTC) + timedelta(days=days or 0.0)
     wish = {"until": end.isoformat(), "reason": reason, "kind": kind, **({"zone": zone} if zone else {})}
     tell(service, "hold", as_json=as_json, **wish)
 
@@ -128,7 +129,7 @@ def hold(
 def water_in(zone: str, depth_mm: float, by: str | None, site: Path | None) -> None:
     """Give ZONE one watering of DEPTH_MM (net) in the next allowed night, as after fertiliser."""
     service = service_of(site)
-    latest: dict[str, Any] = {"until": instant(by, timezone(service)).isoformat()} if by else {}
+    latest: dict[str, Any] = {"until": instant(by, site_now(service)).isoformat()} if by else {}
     tell(service, "water-in", zone=zone, depth_mm=depth_mm, **latest)
 
 
@@ -180,14 +181,15 @@ def said(answer: Mapping[str, Any], *, as_json: bool = False) -> None:
         fail(answer["text"])
 
 
-def timezone(service: ServiceSettings) -> ZoneInfo:
-    """The site's, by the daemon's word."""
-    return ZoneInfo(ask(service, "status")["body"]["timezone"])
+def site_now(service: ServiceSettings) -> datetime:
+    """The time at the site by the daemon's own clock, which in a demonstration is not this machine's."""
+    body = ask(service, "status")["body"]
+    return datetime.fromisoformat(body["at"]).astimezone(ZoneInfo(body["timezone"]))
 
 
-def instant(text: str, zone: ZoneInfo) -> datetime:
-    """A person's words for a time: a clock time is the next such time, a date its first moment."""
-    now = SystemClock().now().wall.astimezone(zone)
+def instant(text: str, now: datetime) -> datetime:
+    """A person's words for a time: a clock time is the next such time at the site, a date its first moment there."""
+    zone = now.tzinfo
     try:
         clock = time.fromisoformat(text)
     except ValueError:

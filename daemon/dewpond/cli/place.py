@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from dewpond.cli.answers import fail, json_option, print_json, service_of, site_option
-from dewpond.cli.operator import ask, instant, tell, timezone
+from dewpond.cli.operator import ask, instant, site_now, tell
 
 by_option = click.option("--by", help="Your name; it is recorded.")
 reason_option = click.option("--reason", help="Why, and who gave leave; it is recorded.")
@@ -46,7 +46,7 @@ def exempt(
         _show(ask(service, "status")["body"], as_json)
     else:
         _needed(until=until, by=by, reason=reason)
-        end = instant(str(until), timezone(service))
+        end = instant(str(until), site_now(service))
         tell(service, "exempt", target=target, until=end.isoformat(), by=by, reason=reason, rule=rule or "")
 
 
@@ -67,7 +67,7 @@ def stage(
         print_json({"stage": in_force}) if as_json else click.echo(in_force or "No stage of restriction is in force.")
         return
     _needed(by=by, reason=reason)
-    end: dict[str, Any] = {"until": instant(until, timezone(service)).isoformat()} if until else {}
+    end: dict[str, Any] = {"until": instant(until, site_now(service)).isoformat()} if until else {}
     tell(service, "stage", stage="" if name == "none" else name, by=by, reason=reason, **end)
 
 

@@ -84,23 +84,22 @@ def replay(
         for line in in_words(wrong):
             click.echo(f"fault: {line}", err=True)
         with _results_folder(out):
-            out.mkdir(parents=True, exist_ok=True)  # before the work, which would be lost
-        done = run.replay(
-            site,
-            recorded,
-            first=first.date() if first else None,
-            last=last.date() if last else None,
-            rule=rule,
-            seed=seed,
-            forecast=forecast,
-            truth=wrong.truth,
-            sensor_faults=wrong.sensors,
-            rain_feed=wrong.rain_feed,
-        )
-        for doubt in done.summary["sensor_doubts"]:
-            click.echo(f"{doubt['time_utc']} {doubt['detail']}", err=True)
-        with _results_folder(out):
-            write_results(out, done.records, done.summary)
+            done = run.replay(
+                site,
+                recorded,
+                first=first.date() if first else None,
+                last=last.date() if last else None,
+                rule=rule,
+                seed=seed,
+                forecast=forecast,
+                truth=wrong.truth,
+                sensor_faults=wrong.sensors,
+                rain_feed=wrong.rain_feed,
+            )
+            for doubt in done.summary["sensor_doubts"]:
+                click.echo(f"{doubt['time_utc']} {doubt['detail']}", err=True)
+            with _writing(out):
+                write_results(out, done.records, done.summary)
     except (SiteRefused, SeasonFileError, run.ReplayRefused, FaultsRefused, OutRefused, OSError) as refused:
         click.echo(str(refused), err=True)
         sys.exit(BAD_INPUT)
@@ -113,7 +112,21 @@ def replay(
 
 @contextmanager
 def _results_folder(out: Path) -> Iterator[None]:
-    """Work in the folder of the results. Raises OutRefused where it cannot be made or written to."""
+    """Have the folder of the results before the work, which would be lost; a refusal leaves no empty one behind."""
+    made = not out.exists()
+    with _writing(out):
+        out.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        if made and not any(out.iterdir()):
+            out.rmdir()
+        raise
+
+
+@contextmanager
+def _writing(out: Path) -> Iterator[None]:
+    """Raises OutRefused where the folder of the results cannot be made or written to."""
     try:
         yield
     except OSError as fault:

@@ -184,9 +184,23 @@ def test_a_second_watering_by_hand_closes_the_first_for_good():
     world.until(10.0)
     world.ask("water", zone="a", seconds=600.0)
     world.until(10.05)
-    world.ask("water", zone="b", seconds=600.0)
+    _, text = world.ask("water", zone="b", seconds=600.0)
+    assert text.endswith("A is closed for it.")
     world.until(12.0)
     assert [(run.zone, run.seconds) for run in world.runs()] == [("a", 180.0), ("b", 600.0)]
+
+
+def test_a_watering_by_hand_says_whom_it_closes_and_nothing_where_there_is_room():
+    wide = Watering(window=Hours(start=time(21), end=time(6)), days=DayRule(), max_open=2)
+    world = SmallWorld(three_zones(watering=wide), depletion_share=0.0)
+    world.until(10.0)
+    assert "closed" not in world.ask("water", zone="a", seconds=600.0)[1]
+    world.until(10.01)
+    assert "closed" not in world.ask("water", zone="b", seconds=600.0)[1]  # 36 + 20 L/min fit into 60
+    world.until(10.02)
+    assert world.ask("water", zone="c", seconds=600.0)[1].endswith("A is closed for it.")  # 20 + 36 fit
+    world.until(10.03)
+    assert world.ask("water", zone="c", seconds=60.0)[1].endswith("Its earlier opening ends for it.")
 
 
 @pytest.mark.parametrize(

@@ -146,3 +146,16 @@ def test_what_was_asked_is_answered_for_machines_too(daemon, words):
     assert answer["ok"] is (words[0] != "water")
     assert answer["text"]
     assert (result.exit_code == 0) is answer["ok"]
+
+
+@pytest.mark.parametrize(
+    ("end", "until"),
+    [
+        (("--days", "2"), "2026-06-03T12:00:00+00:00"),
+        (("--until", "18:00"), "2026-06-01T23:00:00+00:00"),
+        (("--until", "06:30"), "2026-06-02T11:30:00+00:00"),
+    ],
+)
+def test_a_hold_counts_from_the_daemons_time_which_a_demonstration_sets(daemon, end, until):
+    assert called("hold", *end).exit_code == 0
+    assert daemon[0][1]["until"] == until

@@ -50,6 +50,7 @@ def test_dates_in_the_wrong_order_are_told_as_such(season, tmp_path):
     done = run(season, tmp_path / "out", "--from", "2013-06-03", "--to", "2013-06-01")
     assert done.exit_code == 2
     assert "--from 2013-06-03 --to 2013-06-01: the first date is after the last; exchange the two" in done.stderr
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_value_of_the_season_that_cannot_be_is_named_on_stderr(season, tmp_path):
