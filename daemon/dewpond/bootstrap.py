@@ -23,7 +23,7 @@ from dewpond.adapters.operator_socket import OperatorSocket
 from dewpond.adapters.paced_clock import PacedClock, paced_clock_for
 from dewpond.adapters.rules.child_rules import ChildRules
 from dewpond.adapters.single_instance import AlreadyRunning, SingleInstance
-from dewpond.adapters.stop_signals import on_stop_signals
+from dewpond.adapters.stop_signals import Ending
 from dewpond.adapters.store.journal import JournalReader
 from dewpond.adapters.store.reader import StoreReader
 from dewpond.adapters.store.sql_store import SqlStore
@@ -68,13 +68,14 @@ class Refused(Exception):
     """Raised when the daemon cannot start: the text is for the person who started it."""
 
 
-def run_daemon(reading: Reading, say: Callable[[str], None]) -> int:
-    """Run the daemon of one site until SIGTERM or SIGINT; returns the exit code. Raises Refused."""
+def run_daemon(reading: Reading, say: Callable[[str], None], ending: Ending) -> int:
+    """Run the daemon of one site until it is asked to end; returns the exit code. Raises Refused."""
     with _refusals():
         service, site = reading.values()
         service.state_dir.mkdir(parents=True, exist_ok=True)
         with SingleInstance(service.daemon_lock), contextlib.ExitStack() as stack:
             daemon = _assemble(site, service, stack)
+            ending.obeyed_by(daemon.runner.stop)
             return _serve(daemon, service, stack, say)
 
 
@@ -180,6 +181,23 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
 
 
 def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> int:
+    try:
+        where = _begin(daemon, service, stack, say)
+        supervision.ready()
+        say(f"{daemon.site.name}: ready, {len(daemon.site.zones)} zones, {where}.")
+        daemon.runner.run()
+    except BaseException:
+        # A fault of our own ends the process; the valves must not wait for their leases to run out.
+        daemon.valves.close_all(daemon.clock.now(), "interrupted: the daemon failed")
+        raise
+    supervision.stopping()
+    _shut(daemon)
+    say(f"{daemon.site.name}: stopped, valves shut.")
+    return 0
+
+
+def _begin(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> str:
+    """Open the doors and make the first pass, which is on disk before anything else; says where the board is."""
     socket = OperatorSocket(service.operator_socket, daemon.desk)
     socket.start()
     stack.callback(socket.close)
@@ -194,20 +212,7 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
     daemon.store.snapshot(runner.step_no, now, runner.state)
     daemon.store.commit()
     runner.at("start-stored")
-    where = _board(daemon, service, stack, say)
-    stack.enter_context(on_stop_signals(runner.stop))
-    supervision.ready()
-    say(f"{daemon.site.name}: ready, {len(daemon.site.zones)} zones, {where}.")
-    try:
-        runner.run()
-    except BaseException:
-        # A fault of our own ends the process; the valves must not wait for their leases to run out.
-        daemon.valves.close_all(daemon.clock.now(), "interrupted: the daemon failed")
-        raise
-    supervision.stopping()
-    _shut(daemon)
-    say(f"{daemon.site.name}: stopped, valves shut.")
-    return 0
+    return _board(daemon, service, stack, say)
 
 
 def _shut(daemon: _Daemon) -> None:

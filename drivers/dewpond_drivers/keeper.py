@@ -34,6 +34,7 @@ from dewpond_drivers.layout import Layout, read_layout
 from dewpond_drivers.locks import LockBook
 from dewpond_drivers.ownership import HeldByAnother, Ownership
 from dewpond_drivers.pump_order import read_order
+from dewpond_drivers.stops import StopBook
 from dewpond_drivers.supervision import Systemd
 from dewpond_drivers.table import (
     RelaysTable,
@@ -50,6 +51,10 @@ from dewpond_drivers.worker import Worker, WorkerFailed
 
 SOCKET = "keeper.sock"
 LOCK = "keeper.lock"
+# SIGHUP and SIGQUIT too: a terminal that is closed must not leave a valve open.
+STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
+BY = "--by="
+LOOK_S = 20.0  # between looks at relays that are all shut; simulated ones on a paced clock do nothing by themselves
 ASK_S = 7.0
 OFF_S = 12.0
 WAITING = 1024  # so many may stand at the door before one is turned away
@@ -107,7 +112,12 @@ class Plant:
         relays = GuardedRelays(build_driver(self.kind, self.settings, self.table, **extra))
         return LatchingRelays(relays, self.pairs, self.table.valves.pulse_s) if self.pairs else relays
 
-    def core(self, driver: Relays, refuse: Callable[[int], str | None] = lambda _output: None) -> KeeperCore:
+    def core(
+        self,
+        driver: Relays,
+        refuse: Callable[[int], str | None] = lambda _output: None,
+        look_s: float = math.inf,
+    ) -> KeeperCore:
         """The keeper's rules over those relays; outputs that give close pulses are never opened."""
         closers = frozenset(self.pairs.values())
 
@@ -115,7 +125,8 @@ class Plant:
             return f"output {output} gives close pulses and cannot be opened" if output in closers else refuse(output)
 
         pumps = read_order(self.table.site_file)
-        return KeeperCore(driver, self.table.outputs, refuse=refusal, again=tuple(self.pairs), pumps=pumps)
+        again = tuple(self.pairs)
+        return KeeperCore(driver, self.table.outputs, refuse=refusal, again=again, pumps=pumps, look_s=look_s)
 
     def resources(self) -> list[str]:
         """Names of what no second keeper may drive; by the settings' own method, else by all of the settings."""
@@ -126,12 +137,16 @@ class Plant:
 
 
 def main(arguments: list[str] | None = None, environment: Mapping[str, str] = os.environ) -> int:
-    """Run the keeper, or with ``--off`` switch everything off. Returns the exit code."""
+    """Run the keeper, or with ``--off`` switch everything off. Returns the exit code.
+
+    With ``--by=NAME`` that is a person's wish, and the daemon opens nothing again that it closes.
+    """
     words = sys.argv[1:] if arguments is None else arguments
     only_off = "--off" in words
-    sites = [word for word in words if word != "--off"]
-    if len(sites) != 1 or sites[0].startswith("-"):
-        print("usage: python -m dewpond_drivers.keeper [--off] SITE", file=sys.stderr)
+    by = next((word.removeprefix(BY) for word in words if word.startswith(BY)), "")
+    sites = [word for word in words if word != "--off" and not word.startswith(BY)]
+    if len(sites) != 1 or sites[0].startswith("-") or (by and not only_off):
+        print(f"usage: python -m dewpond_drivers.keeper [--off [{BY}NAME]] SITE", file=sys.stderr)
         return 2
     try:
         plant = _plant(Path(sites[0]), environment)
@@ -139,7 +154,7 @@ def main(arguments: list[str] | None = None, environment: Mapping[str, str] = os
         print(refused, file=sys.stderr)
         return 2
     os.chdir(plant.folder)  # socket names are short by law, folder names are not
-    return _off(plant) if only_off else _keep(plant, environment)
+    return _off(plant, by) if only_off else _keep(plant, environment)
 
 
 def _plant(site_file: Path, environment: Mapping[str, str]) -> Plant:
@@ -174,15 +189,18 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
     locks = LockBook(Path(), plant.table.site_file, _wall)
     for lock in locks.standing:
         voice.say(f"{lock.target} is {lock.words()}")
+    session = os.urandom(8).hex()
+    stops = StopBook(Path(), session, time.time, clock.now_s(), voice.say)
     loop = KeeperLoop(
-        plant.core(driver, locks.refusal),
+        plant.core(driver, locks.refusal, LOOK_S if elapsed_s is time.monotonic else math.inf),
         clock,
         _listen(),
-        session=os.urandom(8).hex(),
+        session=session,
         say=voice.say,
         announce=lambda: voice.announce(f"valve keeper ready: {plant.table.outputs} outputs, all off"),
         supervisor=Systemd(environment),
         locks=locks,
+        stops=stops,
         layout=_layout(plant.table.site_file, voice),
     )
     ringer = _obey_signals(loop)
@@ -190,6 +208,7 @@ def _keep(plant: Plant, environment: Mapping[str, str]) -> int:
         return _serve(loop, driver, plant, voice)
     finally:
         ownership.release()
+        stops.finish()
         voice.finish()
         signal.set_wakeup_fd(-1)
         ringer.close()
@@ -217,7 +236,7 @@ def _serve(loop: KeeperLoop, driver: Relays, plant: Plant, voice: Voice) -> int:
 
 def _start_anew(plant: Plant) -> NoReturn:
     """Become a new keeper, which switches everything off; a stuck thread cannot be stopped in any other way."""
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in STOPS:
         signal.signal(number, signal.SIG_DFL)
     threading.Event().wait(ANEW_PAUSE_S)
     os.environ["DEWPOND_STATE_DIR"] = str(plant.folder)
@@ -274,19 +293,21 @@ def _listen() -> socket.socket:
 
 
 def _obey_signals(loop: KeeperLoop) -> socket.socket:
-    """Have SIGTERM and SIGINT stop the loop; the returned socket wakes it and must stay open."""
+    """Have the signals that end a program stop the loop; the returned socket wakes it and must stay open."""
     bell, ringer = socket.socketpair()
     ringer.setblocking(False)
     signal.set_wakeup_fd(ringer.fileno(), warn_on_full_buffer=False)
     loop.watch(bell)
-    for number in (signal.SIGTERM, signal.SIGINT):
+    for number in STOPS:
+        if number == signal.SIGHUP and signal.getsignal(number) == signal.SIG_IGN:
+            continue  # whoever started it wants it to outlive its terminal
         signal.signal(number, lambda _number, _frame: loop.stop())
     return ringer
 
 
-def _off(plant: Plant) -> int:
+def _off(plant: Plant, by: str) -> int:
     """Ask the running keeper; where none answers, reach for the relays at once, locks or no locks."""
-    if _asked_keeper():
+    if _asked_keeper(by):
         return 0
     driver = plant.driver(time.monotonic)
     core = plant.core(driver)
@@ -299,18 +320,32 @@ def _off(plant: Plant) -> int:
     worker = Worker()
     worker.start(job)
     answer = worker.wait(OFF_S)
+    if by:
+        _note_stop(by)
     if answer is not None and answer.ok:
         return 0
     print(answer.why if answer else "the relay driver does not answer; look at the valves", file=sys.stderr)
     return 1
 
 
-def _asked_keeper() -> bool:
+def _note_stop(by: str) -> None:
+    """Leave a person's stop of everything for the daemon and the keeper to come."""
+
+    def say(text: str) -> None:
+        print(text, file=sys.stderr)
+
+    stops = StopBook(Path(), os.urandom(8).hex(), time.time, time.monotonic(), say)
+    stops.add(f"stopped by {by}", time.monotonic())
+    stops.finish()
+
+
+def _asked_keeper(by: str) -> bool:
+    who = f"stopped by {by}" if by else "everything was switched off from the command line"
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
         link.settimeout(ASK_S)
         try:
             link.connect(SOCKET)
-            link.sendall(reply(op="close_all", who="everything was switched off from the command line"))
+            link.sendall(reply(op="close_all", who=who, wish=bool(by)))
             return b'"ok":true' in link.makefile("rb").readline()
         except OSError:
             return False

@@ -45,6 +45,7 @@ class KeeperCore:
     verify : bool          Compare with the driver's read-back after each switching.
     again : collection     Outputs that are closed several times, since nobody can see whether they are shut.
     pumps : PumpOrder      Which outputs are pumps: they never run against shut valves.
+    look_s : float         How often the read-back is looked at while nothing is open; inf for never. [s]
     """
 
     def __init__(
@@ -56,6 +57,7 @@ class KeeperCore:
         verify: bool = True,
         again: Collection[int] = (),
         pumps: PumpOrder = NO_PUMPS,
+        look_s: float = math.inf,
     ) -> None:
         self.outputs = outputs
         self.ready = False
@@ -68,6 +70,8 @@ class KeeperCore:
         self._verifies = verify
         self._again = CloseAgain(again)
         self._pumps = pumps
+        self._look_s = look_s
+        self._look_due_s = -math.inf if math.isfinite(look_s) else math.inf
         self._open: dict[int, Opening] = {}
         self._fresh: list[Closing] = []
         self._connected = False
@@ -154,11 +158,12 @@ class KeeperCore:
                 self._shut(opening, now_s, _lease_word(opening))
         if self.ready:
             self._shut_again(now_s)
+            self._look_around(now_s)
         return self._take_fresh()
 
     def next_deadline_s(self) -> float:
         """Elapsed time of the next ``expire`` that ends a lease or retries; inf when nothing is open."""
-        due_s = math.inf if self.ready else self._retry_s
+        due_s = self._retry_s if not self.ready else math.inf if self._open else self._look_due_s
         for opening in self._open.values():
             if not opening.closing and opening.lease_end_s < due_s:
                 due_s = opening.lease_end_s
@@ -288,6 +293,17 @@ class KeeperCore:
         except DriverFault as fault:
             self._note_loss(fault)
             self._shut_all(now_s, f"output {output} would not close again: {fault}")
+
+    def _look_around(self, now_s: float) -> None:
+        """Shut relays are compared too: their board may have lost its power, or somebody else have switched one."""
+        if self._open or now_s < self._look_due_s:
+            return
+        self._look_due_s = now_s + self._look_s
+        try:
+            self._check()
+        except DriverFault as fault:
+            self._note_loss(fault)
+            self._shut_all(now_s, str(fault))
 
     def _shut(self, opening: Opening, now_s: float, why: str, *, hands_over: bool = False) -> bool:
         """Close one output, pumps before it; if that fails, all of them. False leaves it to the retries."""

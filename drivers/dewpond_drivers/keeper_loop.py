@@ -21,6 +21,7 @@ from dewpond_drivers.lock_desk import LockDesk
 from dewpond_drivers.locks import Done, LockBook
 from dewpond_drivers.performing import perform, shut_for
 from dewpond_drivers.picture import Replies, look
+from dewpond_drivers.stops import StopBook
 from dewpond_drivers.wire import LOCK_OPS, LineRefused, Request, parse
 from dewpond_drivers.worker import Worker
 
@@ -60,6 +61,7 @@ class KeeperLoop:
         announce: Callable[[], None],
         supervisor: Supervisor,
         locks: LockBook,
+        stops: StopBook,
         layout: Layout | None = None,
     ) -> None:
         self._core = core
@@ -71,7 +73,8 @@ class KeeperLoop:
         self._selector = selectors.DefaultSelector()
         self._clients = Clients(listener, self._selector, self._on_line)
         self._worker = Worker()
-        self._replies = Replies(session, locks, core.outputs)
+        self._replies = Replies(session, locks, stops, core.outputs)
+        self._stops = stops
         self._desk = LockDesk(locks, self._selector, self._on_locked)
         self._tasks: deque[Task] = deque()
         self._task: Task | None = None
@@ -235,6 +238,8 @@ class KeeperLoop:
         except LineRefused as fault:
             self._clients.answer(client, self._reply_to(Task(None), Answer(False, str(fault))))
             return
+        if request.wish:
+            self._note_stop(request)
         if request.op in ("hello", "status", "locks"):
             self._clients.answer(client, self._status())
         elif request.op in LOCK_OPS:
@@ -245,6 +250,12 @@ class KeeperLoop:
             if request.op == "close_all":
                 self._drop_openings()
             self._tasks.append(Task(request, client))
+
+    def _note_stop(self, request: Request) -> None:
+        """A person's wish stands, whatever becomes of the closing: the daemon must not open that again."""
+        if request.op == "close" and request.target and request.target not in self._layout.zones:
+            return
+        self._stops.add(request.who, self._clock.now_s(), target=request.target, output=request.output)
 
     def _on_locked(self, client: Client, answer: Answer, done: Done | None) -> None:
         """The locks on disk have changed, or not; what a new one covers is shut before whoever asked is answered."""

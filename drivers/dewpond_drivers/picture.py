@@ -9,6 +9,7 @@ from typing import Any
 from dewpond_drivers.keeper_core import KeeperCore
 from dewpond_drivers.keeper_facts import Answer, Closing, Opening
 from dewpond_drivers.locks import Done, LockBook, plain
+from dewpond_drivers.stops import StopBook
 from dewpond_drivers.wire import reply
 
 
@@ -47,9 +48,10 @@ def look(core: KeeperCore) -> Picture:
 class Replies:
     """Lines of answer. ``now_s`` is the elapsed time of answering, ``ready`` whether outputs may open just then."""
 
-    def __init__(self, session: str, locks: LockBook, outputs: int) -> None:
+    def __init__(self, session: str, locks: LockBook, stops: StopBook, outputs: int) -> None:
         self._session = session
         self._locks = locks
+        self._stops = stops
         self._outputs = outputs
 
     def answer(self, picture: Picture, answer: Answer, now_s: float, *, ready: bool, run: str | None = None) -> bytes:
@@ -76,11 +78,13 @@ class Replies:
             off_ago_s=off_ago_s,
             closings=_closings(picture.closings, now_s),
             locks=plain(self._locks.standing),
+            stops=self._stops.plain(now_s),
             **self._head(ready),
         )
 
     def _head(self, ready: bool) -> dict[str, Any]:
-        return {"session": self._session, "ready": ready, "lock_mark": self._locks.mark()}
+        marks = {"lock_mark": self._locks.mark(), "stop_mark": self._stops.mark()}
+        return {"session": self._session, "ready": ready, **marks}
 
 
 def _opening(opening: Opening, now_s: float) -> dict[str, Any]:

@@ -3,8 +3,9 @@
 Requests: ``{"op": "hello" | "status" | "open" | "renew" | "close" | "close_all" | "click", ...}`` with ``output`` (from
 1; to close, a zone's id as ``target`` will do), ``run``, ``lease_s``, ``planned_s`` and ``who`` where they belong;
 ``lock`` and ``unlock`` with ``target``, ``who``, ``reason`` and ``owner``; ``winter_close`` and ``winter_open`` with
-``who`` and ``signed``; ``locks``. Replies: ``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by
-kind. A line may be 4 KiB long; what cannot be understood is refused, never acted on.
+``who`` and ``signed``; ``locks``. A closing with ``wish`` is a person's: the daemon is told, whenever it next asks.
+Replies: ``{"ok": bool, "why": str, "session": str, "ready": bool}`` and more by kind. A line may be
+4 KiB long; what cannot be understood is refused, never acted on.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import Any
 LONGEST_LINE = 4096
 MOST_SECONDS = 1e9
 LOCK_OPS = ("lock", "unlock", "winter_close", "winter_open")
+CLOSING_OPS = ("close", "close_all")
 OPS = ("hello", "status", "locks", "open", "renew", "close", "close_all", "click", *LOCK_OPS)
 MOST_SIGNED = 20
 
@@ -34,6 +36,7 @@ class Request:
     lease_s: float = 0.0
     planned_s: float = 0.0
     who: str = ""
+    wish: bool = False
     target: str = ""
     reason: str = ""
     owner: bool = False
@@ -58,6 +61,7 @@ def parse(line: bytes) -> Request:
         lease_s=_seconds(body, "lease_s") if op in ("open", "renew") else 0.0,
         planned_s=_seconds(body, "planned_s") if op == "open" else 0.0,
         who=_text(body, "who") if body.get("who") is not None else "",
+        wish=op in CLOSING_OPS and body.get("wish") is True,
         target=_text(body, "target") if by_name or op in ("lock", "unlock") else "",
         reason=_text(body, "reason") if op in LOCK_OPS and body.get("reason") is not None else "",
         owner=body.get("owner") is True,

@@ -181,20 +181,6 @@ def test_unknown_zones_and_impossible_times_are_refused_in_one_line(alone):
     assert "on" not in {word for _, _, word in alone.relay_log()}
 
 
-def test_stop_works_with_the_daemon_hung(alone):
-    alone.start("keeper")
-    alone.start("run")
-    assert alone.call("water", "north-lawn", "2").returncode == 0
-    assert within(10, lambda: alone.is_on(1))
-    os.kill(alone.pid("run"), signal.SIGSTOP)
-    done = alone.call("stop")
-    assert not alone.is_on(1)
-    os.kill(alone.pid("run"), signal.SIGCONT)
-    assert done.returncode == 0
-    assert within(10, lambda: alone.status()["zones"][0]["valve"] == "closed")
-    assert not alone.is_on(1)  # a person's stop is not taken up again
-
-
 def test_water_is_not_promised_when_the_keeper_has_just_died(alone):
     alone.start("keeper")
     alone.start("run")
@@ -207,18 +193,6 @@ def test_water_is_not_promised_when_the_keeper_has_just_died(alone):
     assert within(30, lambda: alone.status()["keeper"] == "ready")
     assert alone.call("water", "north-lawn", "5").returncode == 0
     assert within(25, lambda: alone.is_on(1))
-
-
-def test_stop_with_the_keeper_dead_sends_the_person_to_the_hand_valve(alone):
-    alone.start("keeper")
-    alone.start("run")
-    assert within(20, lambda: alone.status()["keeper"] == "ready")
-    assert alone.call("water", "north-lawn", "5").returncode == 0
-    assert within(10, lambda: alone.is_on(1))
-    alone.stop("keeper", signal.SIGKILL)
-    done = alone.call("stop")
-    assert done.returncode != 0
-    assert "by hand" in done.stderr
 
 
 def test_water_for_somebody_who_gave_up_waiting_is_not_given(alone):

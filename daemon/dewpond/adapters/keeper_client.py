@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from dewpond.adapters.keeper_link import ANSWER_S, LOOK_S, KeeperLink, KeeperSilent
-from dewpond.adapters.keeper_locks import locks_known
+from dewpond.adapters.keeper_locks import locks_known, stops_told
 from dewpond.adapters.keeper_stop import plain
 from dewpond.crash_points import AtPoint, passed_by
 from dewpond.model.events import Event, KeeperFound, KeeperLost, Now, ValveClosed, ValveOpened, ValveRefused
@@ -65,6 +65,7 @@ class KeeperClient:
         self._told: tuple[str, bool, bool] | None = None  # session, readiness, trouble as last told; None while lost
         self._lost = False
         self._lock_mark = ""  # of the locks as last reported
+        self._stop_mark = ""  # of the newest stop that was reported
         self._due_s = -math.inf
 
     def next_renewal_s(self) -> float:
@@ -205,18 +206,28 @@ class KeeperClient:
         except KeeperSilent as silent:
             self._lose(silent, now, events)
             return None
-        self._learn_locks(request, answer, now, events)
+        self._learn(request, answer, now, events)
         return answer
 
-    def _learn_locks(self, request: Answer, answer: Answer, now: Now, events: list[Event]) -> None:
-        """Locks that have changed are told by the keeper's state, which every answer gives reason to ask for."""
-        if answer.get("lock_mark", self._lock_mark) == self._lock_mark:
+    def _learn(self, request: Answer, answer: Answer, now: Now, events: list[Event]) -> None:
+        """New locks and people's stops are in the keeper's state; an answer with another mark gives reason to ask.
+
+        They are told before any closing: what a person stopped is not taken for a fault, nor opened again.
+        """
+        new_locks = answer.get("lock_mark", self._lock_mark) != self._lock_mark
+        new_stops = answer.get("stop_mark", self._stop_mark) != self._stop_mark
+        if not (new_locks or new_stops):
             return
-        if "locks" in answer:
+        if "locks" not in answer:
+            if request["op"] != "locks":
+                self._ask({"op": "locks"}, now, events, LOOK_S)
+            return
+        if new_locks:
             self._lock_mark = str(answer["lock_mark"])
             events.append(locks_known(answer["locks"], now))
-        elif request["op"] != "locks":
-            self._ask({"op": "locks"}, now, events, LOOK_S)
+        if new_stops:
+            self._stop_mark = str(answer["stop_mark"])
+            events.append(stops_told(answer["stops"], now))
 
     def _lose(self, silent: KeeperSilent, now: Now, events: list[Event]) -> None:
         self.disconnect()

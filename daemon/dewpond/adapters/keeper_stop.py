@@ -8,15 +8,24 @@ from typing import Any
 from dewpond.adapters.keeper_link import ANSWER_S, KeeperLink, KeeperSilent
 
 
+class NotClosed(KeeperSilent):
+    """Raised when the keeper answers, but does not close: its text says why."""
+
+
 def close_all_now(socket_path: Path, who: str) -> str:
     """Have everything closed, past the daemon. Returns a sentence on what was done; raises KeeperSilent, an OSError."""
-    _close_now(socket_path, {"op": "close_all", "who": f"stopped by {plain(who)}"})
+    _close_now(socket_path, {"op": "close_all", "who": f"stopped by {plain(who)}", "wish": True})
     return "All valves are shut."
+
+
+def close_after_test(socket_path: Path, who: str) -> None:
+    """Have everything closed at the end of a test, which is no wish to leave plants dry. Raises KeeperSilent."""
+    _close_now(socket_path, {"op": "close_all", "who": f"{plain(who)} has ended a test of the valves"})
 
 
 def close_output_now(socket_path: Path, output: int, who: str) -> str:
     """Have one output closed, past the daemon. Returns a sentence on what was done; raises KeeperSilent, an OSError."""
-    _close_now(socket_path, {"op": "close", "output": output, "who": f"stopped by {plain(who)}"})
+    _close_now(socket_path, {"op": "close", "output": output, "who": f"stopped by {plain(who)}", "wish": True})
     return f"The valve at output {output} is shut."
 
 
@@ -25,7 +34,7 @@ def close_zone_now(socket_path: Path, zone: str, who: str) -> str:
 
     Returns a sentence on what was done; raises KeeperSilent, an OSError, for a zone the keeper does not know as well.
     """
-    _close_now(socket_path, {"op": "close", "target": plain(zone), "who": f"stopped by {plain(who)}"})
+    _close_now(socket_path, {"op": "close", "target": plain(zone), "who": f"stopped by {plain(who)}", "wish": True})
     return f"The valve of {zone} is shut."
 
 
@@ -41,4 +50,4 @@ def _close_now(socket_path: Path, request: dict[str, Any]) -> None:
     finally:
         link.close()
     if answer.get("ok") is not True:
-        raise KeeperSilent(f"the keeper could not close: {answer.get('why')}")
+        raise NotClosed(f"the keeper could not close: {answer.get('why')}")

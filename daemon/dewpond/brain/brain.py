@@ -27,6 +27,7 @@ from dewpond.brain import (
     place_now,
     pumps,
     sequencer,
+    stops,
     weather_holds,
 )
 from dewpond.brain.alarms import cleared, raised
@@ -146,6 +147,8 @@ class Brain:
                 state, told = locks.learn(self.ground, state, event, now)
                 state, planned = self._replan(state, now)
                 return state, told + planned
+            case ev.StopsTold():
+                return stops.on_told(self.ground, state, event, now)
             case ev.KeeperLost():
                 lost = replace(state, keeper_ready=False)
                 text = f"The valve keeper does not answer ({event.why}); {valve_kinds.when_lost(self.ground.site)}."

@@ -13,6 +13,7 @@ from dewpond.brain import (
     place_now,
     place_record,
     pump_words,
+    stops,
     water_in,
     weather_holds,
 )
@@ -172,24 +173,13 @@ def _stop(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
         return state, [_unknown_zone(ground, event)]
     zones = frozenset(ground.zones) if event.zone is None else frozenset({event.zone})
     commands: list[Command] = [CloseAll(cause=f"stopped by {event.who}")] if event.zone is None else []
-    for item in state.openings:
-        if item.zone in zones:
-            state, told = close_now(state, item, f"stopped by {event.who}", now)
-            commands += told
-    state = _not_again_tonight(state, zones, now)
+    state, told = stops.stop_zones(state, zones, f"stopped by {event.who}", now)
+    commands += told
     if not state.keeper_ready:
         text = "the valve keeper does not answer, so nothing can be shut from here: shut the water by hand, now"
         return state, [*commands, _refuse(event, text)]
     what = "Everything is" if event.zone is None else f"{ground.zones[event.zone].name} is"
     return state, [*commands, _accept(event, f"{what} stopped, and left shut for the rest of this window.")]
-
-
-def _not_again_tonight(state: State, zones: frozenset[str], now: Now) -> State:
-    """Remember the stop for the window that is open or planned; the following night is decided as usual."""
-    night = state.night
-    if night is None or now.wall.timestamp() >= night.closes_s:
-        return state
-    return replace(state, night=replace(night, stopped_zones=night.stopped_zones | zones))
 
 
 def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:

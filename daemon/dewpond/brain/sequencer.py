@@ -101,6 +101,8 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
 def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     if locks.on(ground, state, ground.zones[item.zone]) is not None:
         return without(state, item), [plan_row(item, "dropped")]
+    if not (now.trusted or item.by_hand):
+        return state, []  # nor is anything dropped as too late by a clock that nobody believes
     left_s, limit = item.latest_end_s - now.wall.timestamp(), "the end of its hours"
     weather = "" if item.by_hand else weather_holds.held(ground, state, ground.zones[item.zone], now.wall.timestamp())
     if left_s < min(item.seconds, LEAST_OPENING_S) or weather_holds.drops(weather):
@@ -112,7 +114,7 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         left_s, limit = min((left_s, limit), (capped_s, cap))
         if left_s < min(item.seconds, LEAST_OPENING_S):
             return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
-    if not state.keeper_ready or not (now.trusted or item.by_hand):
+    if not state.keeper_ready:
         return state, []
     if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
         return without(state, item), [plan_row(item, "dropped")]

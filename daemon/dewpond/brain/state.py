@@ -248,6 +248,7 @@ class State:
     cooled: Mapping[str, CooledState] = field(default_factory=dict)  # by zone id, of the last date with runs
     ran: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)  # zone -> (start_s, seconds)
     locks: tuple[KeeperLock, ...] = ()  # as the keeper last told, the oldest first
+    stops_known: tuple[str, ...] = ()  # people's stops at the keeper that were taken up, by id
     place: PlaceState = field(default_factory=PlaceState)  # stage and exemptions that people have declared
     carried: Mapping[str, CarriedState] = field(default_factory=dict)  # by zone id, where a night was too small
     pumps: Mapping[str, PumpState] = field(default_factory=dict)  # by supply id

@@ -23,18 +23,21 @@ def run(site: Path) -> None:
     # The arrays of a site are small: threads of the linear algebra library would only hold memory. It asks once, when
     # it is loaded by the import below.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from dewpond.adapters.stop_signals import Ending, on_stop_signals  # noqa: PLC0415
     from dewpond.settings.handover import Reading  # noqa: PLC0415
 
-    reading = Reading(site)
-    # Loaded while the child reads the file: half a second sooner ready on a small board.
-    from dewpond.adapters.library_pages import give_back_library_pages  # noqa: PLC0415
-    from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415
+    ending = Ending()
+    with on_stop_signals(ending.ask):
+        reading = Reading(site)
+        # Loaded while the child reads the file: half a second sooner ready on a small board.
+        from dewpond.adapters.library_pages import give_back_library_pages  # noqa: PLC0415
+        from dewpond.bootstrap import Refused, run_daemon  # noqa: PLC0415
 
-    give_back_library_pages()
-    try:
-        sys.exit(run_daemon(reading, say=_say))
-    except Refused as refused:
-        fail(str(refused))
+        give_back_library_pages()
+        try:
+            sys.exit(run_daemon(reading, _say, ending))
+        except Refused as refused:
+            fail(str(refused))
 
 
 @click.command()

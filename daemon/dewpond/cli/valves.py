@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from dewpond.adapters.keeper_locks import ask_keeper
-from dewpond.adapters.keeper_stop import close_all_now
+from dewpond.adapters.keeper_stop import close_after_test
 from dewpond.adapters.operator_socket import NotReachable, OperatorClient
 from dewpond.cli.answers import FAULTS, fail, json_option, person, print_json, service_of
 from dewpond.model.site import Site
@@ -147,6 +147,6 @@ def _click(service: ServiceSettings, output: int) -> str:
 
 def _close_everything(service: ServiceSettings) -> None:
     try:
-        close_all_now(service.keeper_socket, f"{person()} after a test of the valves")
+        close_after_test(service.keeper_socket, person())
     except OSError as silent:
         click.echo(f"{silent}; look at the valves", err=True)

@@ -249,6 +249,24 @@ class LocksKnown(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PersonsStop:
+    """What a person stopped at the keeper, past the daemon: a zone, one output, or everything ("" and 0)."""
+
+    id: str
+    zone: str
+    output: int
+    who: str  # as a cause: "stopped by Ana"
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopsTold(Event):
+    """The newest stops that the keeper knows of, the oldest first; those known already among them."""
+
+    stops: tuple[PersonsStop, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerChanged(Event):
     """The link to the MQTT broker came up or went down."""
 

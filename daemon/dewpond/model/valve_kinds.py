@@ -6,11 +6,10 @@ from dewpond.model.site import Site
 
 NORMALLY_CLOSED, LATCHING, TWO_WIRE = "normally closed", "latching", "two-wire"
 KINDS = (NORMALLY_CLOSED, LATCHING, TWO_WIRE)
-SHUT_IN_TWO_MINUTES = "open valves close by themselves in two minutes"
-MAY_STAY_OPEN = (
-    "normally-closed valves close by themselves in two minutes, a latching valve may stay open: look at the valves "
-    "and shut the water by hand"
-)
+# No lease is kept by a keeper that is gone: relays that hold their state wait for the next one, which shuts all.
+UNTIL_A_KEEPER_RUNS = "an open valve may stay open until a keeper runs again"
+LATCHING_TOO = ", a latching one even without power"
+LOOK = ": look at the valves, and shut the water by hand or with `dewpond keeper --off SITE`"
 
 
 def is_latching(site: Site) -> bool:
@@ -48,4 +47,4 @@ def power_loss(site: Site) -> str:
 
 def when_lost(site: Site) -> str:
     """What becomes of open valves when the keeper does not answer, as a clause."""
-    return MAY_STAY_OPEN if stays_open(site) else SHUT_IN_TWO_MINUTES
+    return UNTIL_A_KEEPER_RUNS + (LATCHING_TOO if stays_open(site) else "") + LOOK

@@ -30,6 +30,7 @@ def main(site_file: str) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from dewpond import bootstrap  # noqa: PLC0415 - after the environment is set
     from dewpond.adapters.paced_clock import ClockLost  # noqa: PLC0415
+    from dewpond.adapters.stop_signals import Ending, on_stop_signals  # noqa: PLC0415
     from dewpond.settings.handover import Reading  # noqa: PLC0415
 
     known = Known(*Reading(Path(site_file)).values())
@@ -43,7 +44,9 @@ def main(site_file: str) -> None:
         _become(line.strip())
         code = 70
         try:
-            code = bootstrap.run_daemon(cast("Reading", known), say=lambda text: print(text, flush=True))
+            ending = Ending()
+            with on_stop_signals(ending.ask):
+                code = bootstrap.run_daemon(cast("Reading", known), lambda text: print(text, flush=True), ending)
         except ClockLost as lost:
             print(lost, flush=True)
         except Exception:  # noqa: BLE001 - as the interpreter does: tell, and end

@@ -16,6 +16,7 @@ from dewpond_drivers.keeper_core import KeeperCore
 from dewpond_drivers.keeper_loop import KeeperLoop
 from dewpond_drivers.locks import LockBook
 from dewpond_drivers.simulated import SimulatedDriver, SimulatedSettings
+from dewpond_drivers.stops import StopBook
 
 
 class Relays(SimulatedDriver):
@@ -91,6 +92,7 @@ class KeeperThread:
         self.watcher = Watcher()
         self._relays = relays
         locks = LockBook(path.parent, path.with_name("site.toml"), lambda: "2027-06-01T04:00:00Z")
+        self._stops = StopBook(path.parent, session, lambda: 0.0, clock.now_s(), self.said.append)
         self._loop = KeeperLoop(
             KeeperCore(relays, 4, refuse=locks.refusal),
             clock,
@@ -100,6 +102,7 @@ class KeeperThread:
             announce=self.announced.set,
             supervisor=self.watcher,
             locks=locks,
+            stops=self._stops,
         )
         self._bell, self._ringer = socket.socketpair()
         self._loop.watch(self._bell)
@@ -113,13 +116,16 @@ class KeeperThread:
     def stop(self) -> bool:
         """Stop as by SIGTERM; whether all was surely off."""
         self._end()
-        return self._loop.shut_down(self._relays.close)
+        all_off = self._loop.shut_down(self._relays.close)
+        self._stops.finish()
+        return all_off
 
     def kill(self) -> None:
         """Die as by kill -9: sockets close, relays stay as they were."""
         self._end()
         self._loop._clients.close()
         self._loop._let_go()
+        self._stops.finish()
 
     def _run(self) -> None:
         try:

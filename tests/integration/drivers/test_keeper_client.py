@@ -14,13 +14,14 @@ import pytest
 from dewpond.adapters.keeper_client import KeeperClient
 from dewpond.adapters.keeper_link import KeeperLink, KeeperSilent
 from dewpond.adapters.keeper_locks import ask_keeper
-from dewpond.adapters.keeper_stop import close_all_now, close_output_now
+from dewpond.adapters.keeper_stop import close_after_test, close_all_now, close_output_now
 from dewpond.model.events import (
     Event,
     KeeperFound,
     KeeperLost,
     LocksKnown,
     Now,
+    StopsTold,
     ValveClosed,
     ValveOpened,
     ValveRefused,
@@ -139,9 +140,34 @@ def test_a_stop_by_a_person_is_reported_with_its_own_time(daemon: Daemon) -> Non
     daemon.later(7.0)
     assert close_output_now(daemon.place.path, 1, "the gardener") == "The valve at output 1 is shut."
     daemon.later(13.0)
-    (closed,) = daemon.renew()
+    told, closed = daemon.renew()
     assert isinstance(closed, ValveClosed) and closed.open_s == 7.0 and closed.why == "stopped by the gardener"
     assert closed.at == daemon.now().wall - timedelta(seconds=13.0)
+    assert isinstance(told, StopsTold), "the wish is told before the closing, which must not look like a fault"
+    (stop,) = told.stops
+    assert (stop.zone, stop.output, stop.who, stop.at) == ("", 1, "stopped by the gardener", closed.at)
+
+
+def test_a_stop_given_while_no_daemon_ran_is_told_to_the_next_one_of_a_later_keeper_too(daemon: Daemon) -> None:
+    daemon.open()
+    close_all_now(daemon.place.path, "the gardener")
+    assert daemon.place.keeper is not None
+    daemon.place.keeper.kill()
+    daemon.place.start().announced.wait(5.0)
+    again = Daemon(daemon.place)
+    events = [event for event in again.renew() if not isinstance(event, LocksKnown)]
+    told, found = events
+    assert isinstance(told, StopsTold) and isinstance(found, KeeperFound), "first, for the other has openings judged"
+    assert [(stop.zone, stop.output, stop.who) for stop in told.stops] == [("", 0, "stopped by the gardener")]
+    again.later(20.0)
+    assert again.renew() == [], "told once"
+    again.client.disconnect()
+
+
+def test_the_end_of_a_test_of_the_valves_is_no_wish_to_keep_them_shut(daemon: Daemon) -> None:
+    daemon.open()
+    close_after_test(daemon.place.path, "the gardener")
+    assert [type(event) for event in daemon.renew()] == [ValveClosed]
 
 
 def test_stop_all_works_past_the_daemon(daemon: Daemon) -> None:

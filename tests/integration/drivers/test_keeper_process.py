@@ -149,7 +149,7 @@ def test_a_second_keeper_is_refused_for_the_same_site(site: Site) -> None:
     site.start()
     site.open(1)
     code, said = site.refused()
-    assert code == 1 and "another keeper runs for this site" in said and "ready" not in said
+    assert code == 2 and "another keeper runs for this site" in said and "ready" not in said
     assert site.lines() == [*ALL_OFF, "1 on"], "the rival has touched nothing"
 
 
@@ -158,7 +158,7 @@ def test_a_second_keeper_is_refused_for_the_same_relays_from_another_folder(site
     site.open(1)
     other = Site(tmp_path / "elsewhere", log="../withy/relays.log")
     code, said = other.refused()
-    assert code == 1 and "another keeper drives them" in said
+    assert code == 2 and "another keeper drives them" in said
     assert site.lines() == [*ALL_OFF, "1 on"]
     independent = Site(tmp_path / "third")
     independent.start(DEWPOND_STATE_DIR=str(tmp_path / ("long-" * 30) / "state"))

@@ -3,10 +3,10 @@ import threading
 
 import pytest
 
-from dewpond.adapters.stop_signals import on_stop_signals
+from dewpond.adapters.stop_signals import Ending, on_stop_signals
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
 def test_a_signal_is_called_out_even_while_the_main_thread_holds_the_lock_its_work_needs(number: signal.Signals):
     lock, stopped = threading.Lock(), threading.Event()
 
@@ -28,6 +28,29 @@ def test_every_signal_counts_and_the_earlier_handlers_come_back():
         signal.raise_signal(signal.SIGINT)
     assert calls == [1, 1]
     assert signal.getsignal(signal.SIGTERM) is before
+
+
+def test_a_hangup_that_was_ignored_stays_so():
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        calls: list[int] = []
+        with on_stop_signals(lambda: calls.append(1)):
+            signal.raise_signal(signal.SIGHUP)
+        assert calls == []
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+@pytest.mark.parametrize("early", [True, False])
+def test_a_wish_to_end_is_obeyed_whether_or_not_there_is_a_loop_yet(early: bool):
+    ending, calls = Ending(), []
+    if early:
+        ending.ask()
+        assert calls == []
+    ending.obeyed_by(lambda: calls.append(1))
+    if not early:
+        ending.ask()
+    assert calls == [1]
 
 
 def test_its_thread_ends_with_it():

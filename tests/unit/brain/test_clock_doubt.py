@@ -199,6 +199,20 @@ def test_a_clock_that_is_not_trusted_starts_nothing_by_schedule_and_ends_when_it
     assert [run.seconds for run in world.runs()] == [600.0]
 
 
+def test_a_wrong_clock_drops_no_opening_as_too_late():
+    world = Nights(by_program())
+    world.at(22.0)
+    planned = world.state.openings
+    world.clock.trusted = False
+    world.set_clock(9 * 3600.0)
+    world.at(22.2)
+    assert planned and world.state.openings == planned
+    world.set_clock(-9 * 3600.0)
+    world.clock.trusted = True
+    world.at(30.0)
+    assert [run.seconds for run in world.runs()] == [600.0]
+
+
 def test_water_by_hand_runs_under_a_clock_that_is_not_trusted_and_the_answer_says_so():
     world = Nights(by_program())
     world.clock.trusted = False

@@ -26,7 +26,10 @@ def test_relays_that_could_not_be_switched_off_are_told_once_and_over_when_they_
 
 
 def test_a_lost_keeper_promises_two_minutes_only_where_valves_shut_without_current() -> None:
-    for close_output, says in ((None, "close by themselves in two minutes."), (2, "a latching valve may stay open")):
+    for close_output, says in (
+        (None, "may stay open until a keeper runs again: look"),
+        (2, "a latching one even without power"),
+    ):
         world = SmallWorld(site(zone("lawn", close_output=close_output)))
         world.tell(KeeperLost(at=world.now.wall, why="it has hung up"))
         assert says in world.state.alarms["keeper"].sentence

@@ -345,3 +345,34 @@ def test_a_board_that_keeps_time_is_told_the_lease_and_each_renewal() -> None:
     core.open(1, "r1", 90.0, 100.0, 0.0)
     core.renew(1, "r1", 90.0, 20.0)
     assert relays.told == [(1, 90.0), (1, 85.0)]
+
+
+def test_relays_that_are_all_shut_are_looked_at_and_one_found_on_is_shut(relays: FakeRelays) -> None:
+    core = KeeperCore(relays, 4, look_s=20.0)
+    core.expire(0.0)
+    assert core.next_deadline_s() == 20.0
+    relays.on[3] = True  # another master, or somebody at the board
+    core.expire(19.0)
+    assert open_now(relays) == [3]
+    core.expire(20.0)
+    assert open_now(relays) == [] and core.ready and core.next_deadline_s() == 40.0
+
+
+def test_a_board_that_lost_its_power_while_idle_is_switched_off_when_it_is_back(relays: FakeRelays) -> None:
+    core = KeeperCore(relays, 4, look_s=20.0)
+    core.expire(0.0)
+    relays.unplugged = True
+    core.expire(20.0)
+    assert not core.ready and "nobody answers" in core.alarm
+    relays.unplugged, relays.on[2] = False, True  # it came back with a relay on
+    core.expire(21.0)
+    assert core.ready and open_now(relays) == [] and relays.connects == 2
+
+
+def test_nothing_is_looked_at_beside_an_opening_which_its_renewals_compare(relays: FakeRelays) -> None:
+    core = KeeperCore(relays, 4, look_s=20.0)
+    core.expire(0.0)
+    core.open(1, "r1", 90.0, 600.0, 1.0)
+    assert core.next_deadline_s() == 91.0
+    core.close(1, "r1", 50.0, "done")
+    assert core.next_deadline_s() == 20.0, "due at once"
