@@ -92,8 +92,7 @@ def advance_day(
     raw_mm, taw_mm = table.readily_available_mm(unstressed_mm + evaporated_mm, day), table.taw_on(day)
     share_p = raw_mm / taw_mm
     depletion = depletion_mm.copy()
-    zeros = np.zeros_like(depletion)
-    etc, net, runoff, drainage, done = zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy(), zeros.copy()
+    etc, net, runoff, drainage, done = np.zeros((5, len(depletion)))
     for booking in sorted(bookings, key=lambda item: item.et_share):
         z = booking.zone
         share = min(booking.et_share, share_of_day)

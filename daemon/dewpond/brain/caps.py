@@ -9,6 +9,7 @@ Water by hand and remainders count like all other; only caps that the site file 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from dewpond.brain.ground import Ground
 from dewpond.brain.state import NightState, State
@@ -16,6 +17,7 @@ from dewpond.brain.water_need import Need, least_run_s, night_cap_s
 from dewpond.model.copying import replace
 from dewpond.model.site import Zone
 
+Span = tuple[float, float]  # first and last instant
 WEEK_S = 7 * 86_400.0
 HOT_ETO_MM_D = 10.0
 SPARE = 1.5
@@ -32,7 +34,8 @@ def week_cap_s(zone: Zone) -> float:
         return zone.week_cap_s
     lost_mm = 7 * HOT_ETO_MM_D * max(zone.crop_coefficient) * zone.exposure
     need_s = math.ceil(SPARE * lost_mm / zone.efficiency / zone.application_rate_mm_h * 3600.0)
-    return min(max(float(need_s), day_cap_s(zone)), 7.0 * day_cap_s(zone))
+    day_s = day_cap_s(zone)
+    return min(max(float(need_s), day_s), 7.0 * day_s)
 
 
 def remember(state: State, zone_id: str, start_s: float, open_s: float) -> State:
@@ -51,20 +54,23 @@ def left(ground: Ground, state: State, zone: Zone, at_s: float) -> tuple[float, 
     return max(0.0, week_left_s), f"the cap of {week_cap_s(zone) / 60:.0f} min in seven days"
 
 
-def limited(ground: Ground, state: State, zone: Zone, need: Need, window: NightState) -> Need:
+def dates_of(ground: Ground, window: NightState) -> tuple[Span, ...]:
+    """The calendar dates that a night's window touches: first and last instant of each."""
+    dates = dict.fromkeys(ground.days.date_at(at_s) for at_s in (window.opens_s, window.closes_s - 1.0))
+    return tuple((ground.days.start_s(day), ground.days.end_s(day)) for day in dates)
+
+
+def limited(state: State, zone: Zone, need: Need, window: NightState, dates: Sequence[Span]) -> Need:
     """A need cut to what the caps leave in a night's window; what is cut waits for the following nights."""
     if not need.water:
         return need
-    dates = dict.fromkeys(ground.days.date_at(at_s) for at_s in (window.opens_s, window.closes_s - 1.0))
-    days_s = sum(
-        max(0.0, day_cap_s(zone) - _ran_s(state, zone.id, ground.days.start_s(day), ground.days.end_s(day)))
-        for day in dates
-    )
-    week_s = max(0.0, week_cap_s(zone) - _ran_s(state, zone.id, window.opens_s - WEEK_S, window.closes_s))
-    left_s = math.floor(min(days_s, week_s))
+    day_s, week_s = day_cap_s(zone), week_cap_s(zone)
+    in_days_s = sum([max(0.0, day_s - _ran_s(state, zone.id, *span)) for span in dates])
+    in_week_s = max(0.0, week_s - _ran_s(state, zone.id, window.opens_s - WEEK_S, window.closes_s))
+    left_s = math.floor(min(in_days_s, in_week_s))
     if need.seconds <= left_s:
         return need
-    cap = f"{day_cap_s(zone) / 60:.0f} min a day" if days_s <= week_s else f"{week_cap_s(zone) / 60:.0f} min a week"
+    cap = f"{day_s / 60:.0f} min a day" if in_days_s <= in_week_s else f"{week_s / 60:.0f} min a week"
     told = f"The zone's cap of {cap} is reached: {(need.seconds - left_s) / 60:.0f} min are carried to the next nights."
     limits = (*need.limits, told)
     if left_s < least_run_s(zone):
@@ -73,5 +79,5 @@ def limited(ground: Ground, state: State, zone: Zone, need: Need, window: NightS
 
 
 def _ran_s(state: State, zone_id: str, from_s: float, to_s: float) -> float:
-    near = [span for span in state.ran.get(zone_id, ()) if span[0] < to_s and span[0] + span[1] > from_s]
-    return math.fsum(min(start + open_s, to_s) - max(start, from_s) for start, open_s in near)
+    ran = state.ran.get(zone_id, ())
+    return math.fsum([min(a + open_s, to_s) - max(a, from_s) for a, open_s in ran if a < to_s and a + open_s > from_s])

@@ -41,6 +41,8 @@ def record(state: State, tonight: Tonight, decided: Sequence[Decided], pieces: M
     commands: list[Command] = []
     for item in decided:
         before, night = carried.get(item.zone.id), tonight.night.window_date
+        if before is None and not item.chains and not tonight.depths[item.zone.id].carried_mm:
+            continue  # nothing was brought, nothing is wanted
         found, given_s = _short(state, tonight, item, pieces.get(item.zone.id, ()))
         if found == before or (before is None and not found.left_s):
             continue

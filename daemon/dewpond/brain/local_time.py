@@ -18,7 +18,7 @@ class LocalDays:
     def __init__(self, timezone: str) -> None:
         self.zone = ZoneInfo(timezone)
         self._midnights: dict[date, float] = {}
-        self._asked: tuple[float, float, date] = (math.inf, math.inf, EPOCH)
+        self._asked = [(math.inf, math.inf, EPOCH)] * 2  # the two dates asked for last, such as those of a night
 
     def start_s(self, day: date) -> float:
         """The first instant of a local date."""
@@ -42,10 +42,11 @@ class LocalDays:
 
     def date_at(self, at_s: float) -> date:
         """The local date of an instant."""
-        start_s, end_s, day = self._asked
-        if not start_s <= at_s < end_s:
-            day = datetime.fromtimestamp(at_s, self.zone).date()
-            self._asked = (self.start_s(day), self.end_s(day), day)
+        for start_s, end_s, day in self._asked:
+            if start_s <= at_s < end_s:
+                return day
+        day = datetime.fromtimestamp(at_s, self.zone).date()
+        self._asked = [(self.start_s(day), self.end_s(day), day), self._asked[0]]
         return day
 
     def et_share(self, at_s: float) -> float:

@@ -141,11 +141,13 @@ def _pack_needs(needed: Sequence[Decided], limits: Limits, taken: Sequence[Place
     """All needs at once; where the window is too small, zones nearest to stress go first and the rest is carried."""
     chains = [chain for item in needed for chain in item.chains]
     wanted = sum(len(chain.openings_s) for chain in chains)
-    hopeless = timetable.bound_s(chains, limits) > max((_open_s(chain) for chain in chains), default=0.0)
-    for slack_s, search in ((SLACK_S, 0), (0.0, 0), *(() if hopeless else ((0.0, SEARCH),))):
-        placed = pack_backward([_ending_earlier(chain, slack_s) for chain in chains], limits, taken, search=search)
+    for slack_s, search in ((SLACK_S, 0), (0.0, 0), (0.0, SEARCH)):
+        if search and timetable.bound_s(chains, limits) > max((_open_s(chain) for chain in chains), default=0.0):
+            break  # no search finds room for all
+        earlier = [_ending_earlier(chain, slack_s) for chain in chains] if slack_s else chains
+        placed = pack_backward(earlier, limits, taken, search=search)
         if len(placed) == wanted:
-            return _leaves_last(needed, limits, taken, slack_s, placed)
+            return _leaves_last(needed, earlier, limits, taken, placed)
     placed = []
     for item in _urgent_first(needed):
         placed += pack_backward(item.chains, limits, [*taken, *placed])
@@ -153,7 +155,7 @@ def _pack_needs(needed: Sequence[Decided], limits: Limits, taken: Sequence[Place
 
 
 def _leaves_last(
-    needed: Sequence[Decided], limits: Limits, taken: Sequence[Placed], slack_s: float, placed: list[Placed]
+    needed: Sequence[Decided], chains: Sequence[Chain], limits: Limits, taken: Sequence[Placed], placed: list[Placed]
 ) -> list[Placed]:
     """The same night with what wets leaves at its end and drip before it, where that begins no earlier.
 
@@ -162,7 +164,6 @@ def _leaves_last(
     wetting = {item.zone.id for item in needed if item.zone.overhead}
     if not 0 < len(wetting) < len(needed):
         return placed
-    chains = [_ending_earlier(chain, slack_s) for item in needed for chain in item.chains]
     found = pack_backward(chains, limits, taken, last=wetting)
     begins_s = min(item.start_s for item in placed)
     kept = len(found) == len(placed) and min(item.start_s for item in found) >= begins_s

@@ -27,6 +27,8 @@ def broken_by_hand(ground: Ground, state: State, zone: Zone, seconds: float, now
 
 def said(ground: Ground, zone: Zone, night: NightState) -> tuple[str, ...]:
     """The exemptions that touch a zone's night or the day after it, as sentences. ``ground`` has what is declared."""
+    if not ground.rules.exempt(zone):
+        return ()
     ends_s = ground.days.end_s(ground.days.date_at(night.closes_s))
     found = ground.rules.exemptions(zone, night.opens_s, ends_s)
     return tuple(f"{words(ground, item)}." for item in found)

@@ -19,15 +19,14 @@ from dewpond.model.reasons import Input
 def of_night(ground: Ground, state: State, question: Question, expected: EtoFact, now_s: float) -> tuple[Input, ...]:
     """What all zones share. What was expected is as old as the last measured day; without any, as the decision."""
     soil = state.soil
-    learned_at = _last_measured(ground, soil) or utc(now_s)
+    at = _last_measured(ground, soil) or utc(now_s)
     futures = float(len(question.futures.eto_mm))
-    told = (
-        Input(name="expected reference ET", value=expected.eto_mm, unit="mm/d", source=expected.method),
+    return (
+        Input(name="expected reference ET", value=expected.eto_mm, unit="mm/d", source=expected.method, known_at=at),
         *_weather(ground, soil, now_s),
-        Input(name="weather ahead", value=futures, unit="futures", source=question.source),
+        Input(name="weather ahead", value=futures, unit="futures", source=question.source, known_at=at),
         *forecasts.inputs(state.forecasts, ground.days, now_s),
     )
-    return _aged(told, learned_at)
 
 
 def of_zones(ground: Ground, state: State, belief: BeliefState, now_s: float) -> Mapping[str, tuple[Input, ...]]:

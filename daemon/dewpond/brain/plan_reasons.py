@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from dewpond.brain import carried, cooling, establishment, place_now, rain_common, wording
+from dewpond.brain.establishment import Starts
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.packing import Decided, Piece
@@ -23,15 +24,17 @@ def with_reasons(
 ) -> tuple[State, list[Command]]:
     """Keep and tell each zone's reason, where it is new or differs from the one already told for this night."""
     reasons, commands = dict(state.reasons), []
+    decided_at = utc(tonight.now_s)
+    at = decided_at.isoformat()
     for item in decided:
         seen = (*tonight.seen[item.zone.id], *cooling.inputs(state, item.zone, tonight.night.window_date))
         doubts = (*rain_common.said(ground, state, item.zone), *place_now.said(ground, item.zone, tonight.night))
         doubts = (*doubts, *carried.said(state, tonight, item.zone))
-        told = _reason(item, tonight, pieces.get(item.zone.id, ()), seen, doubts)
+        told = _reason(item, tonight, decided_at, pieces.get(item.zone.id, ()), seen, doubts)
         before = reasons.get(item.zone.id)
         reasons[item.zone.id] = told
         if before is None or before.window_date != told.window_date or before.summary != told.summary:
-            commands += [RecordReason(reason=told), _need_topic(told)]
+            commands += [RecordReason(reason=told), _need_topic(told, at)]
     closing_day = ground.days.date_at(tonight.night.closes_s - 1.0)
     summaries = tuple(reasons[zone.id].summary if zone.id in reasons else "no decision" for zone in ground.site.zones)
     kept_from = closing_day - timedelta(days=REASON_DAYS_KEPT)
@@ -40,11 +43,17 @@ def with_reasons(
 
 
 def _reason(
-    item: Decided, tonight: Tonight, pieces: Sequence[Piece], seen: tuple[Input, ...], doubts: tuple[str, ...]
+    item: Decided,
+    tonight: Tonight,
+    decided_at: datetime,
+    pieces: Sequence[Piece],
+    seen: tuple[Input, ...],
+    doubts: tuple[str, ...],
 ) -> ZoneReason:
-    item = _told_starts(item, sum(piece.source == establishment.SOURCE for piece in pieces))
-    pieces = [piece for piece in pieces if piece.source != establishment.SOURCE]
-    given_s = sum(piece.placed.seconds for piece in pieces)
+    if item.starts is not None:
+        item = _told_starts(item, item.starts, sum(piece.source == establishment.SOURCE for piece in pieces))
+        pieces = [piece for piece in pieces if piece.source != establishment.SOURCE]
+    given_s = sum([piece.placed.seconds for piece in pieces])
     short_s = item.need.seconds - given_s
     extra = doubts
     if item.chains and short_s > 0.5:
@@ -58,7 +67,7 @@ def _reason(
         item.need,
         item.zone,
         tonight.night.window_date,
-        utc(tonight.now_s),
+        decided_at,
         len(pieces),
         item.zone.rule,
         (*tonight.inputs, *seen),
@@ -69,12 +78,10 @@ def _reason(
     )
 
 
-def _told_starts(item: Decided, placed: int) -> Decided:
+def _told_starts(item: Decided, starts: Starts, placed: int) -> Decided:
     """The decision with its word on starts by day: a limit beside the night's, or all there is where that is dry."""
-    if item.starts is None:
-        return item
-    sentence = item.starts.sentence
-    if placed < len(item.starts.chains):
+    sentence = starts.sentence
+    if placed < len(starts.chains):
         sentence += f" Only {placed} of them find room."
     if item.need.water or item.decision is not None or not placed:
         return replace(item, need=replace(item.need, limits=(*item.need.limits, sentence)))
@@ -82,9 +89,9 @@ def _told_starts(item: Decided, placed: int) -> Decided:
     return replace(item, decision="water", summary=f"{sentence} {night}")
 
 
-def _need_topic(told: ZoneReason) -> PublishState:
+def _need_topic(told: ZoneReason, at: str) -> PublishState:
     body = {
-        "at": told.decided_at.isoformat(),
+        "at": at,
         "window_date": told.window_date.isoformat(),
         "decision": told.decision,
         "depletion_mm": round(told.depletion_mm, 2),

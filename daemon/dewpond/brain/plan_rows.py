@@ -15,6 +15,7 @@ def plan_topics(
 ) -> list[Command]:
     """What each zone is to get tonight, for whoever listens; told where it changed, and of zones whose night is new."""
     told: list[Command] = []
+    at, night = utc(now_s).isoformat(), day.isoformat()
     was, is_now = _by_zone(before, day), _by_zone(openings, day)
     new = set(new)
     for zone in sorted(was.keys() | is_now.keys() | new):
@@ -26,7 +27,7 @@ def plan_topics(
             {"start": utc(item.start_s).isoformat(), "seconds": item.seconds, "gross_mm": round(item.gross_mm, 2)}
             for item in fresh
         ]
-        body = {"at": utc(now_s).isoformat(), "window_date": day.isoformat(), "openings": rows}
+        body = {"at": at, "window_date": night, "openings": rows}
         told.append(PublishState(topic=f"zone/{zone}/plan", body=body))
     return told
 

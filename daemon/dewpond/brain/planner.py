@@ -35,8 +35,8 @@ RECENT_S = 12 * 3600.0  # openings before tonight's window that are still shown 
 def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[State, list[Command]]:
     """Decide the night that opens on ``day`` for every zone whose watering has not begun."""
     ground = place_record.declared(ground, state)
-    tonight = _tonight(ground, state, day, now_s)
     begun = _begun_zones(state, day)
+    tonight = _tonight(ground, state, day, now_s, _taken(state, begun))
     decided = [_decide(ground, state, tonight, zone) for zone in ground.site.zones if zone.id not in begun]
     kept = tuple(item for item in state.openings if item.window_date != day or item.zone in begun or _besides(item))
     decided = [_with_starts(ground, state, tonight, item) for item in decided]
@@ -67,14 +67,13 @@ def _begun_zones(state: State, day: date) -> set[str]:
     return {item.zone for item in (*state.finished, *state.openings) if item.window_date == day and _begun(item)}
 
 
-def _taken(state: State, day: date) -> list[Opening]:
+def _taken(state: State, begun: set[str]) -> list[Opening]:
     """Openings still to come or running that no new decision moves."""
-    begun = _begun_zones(state, day)
     by_night = (item for item in state.openings if item.source != establishment.SOURCE)
     return [item for item in by_night if item.zone in begun and not _besides(item)]
 
 
-def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
+def _tonight(ground: Ground, state: State, day: date, now_s: float, taken: Sequence[Opening]) -> Tonight:
     night = state.night
     if night is None or night.window_date != day:
         window = ground.rules.window(day)
@@ -87,11 +86,11 @@ def _tonight(ground: Ground, state: State, day: date, now_s: float) -> Tonight:
     forecast = forecasts.choose(state.forecasts, now_s)
     question = ask(ground, state.soil, day, at_s, depletion_mm, forecast, use=daily.use_factors(belief))
     asked = plugged.put(ground, state.soil, state.rule_words, question, forecast, tuple(book.BUILT_IN))
-    taken = _taken(state, day)
     dryness = dict(zip(question.ids, (question.depletion_mm / question.raw_mm).tolist(), strict=True))
     depths = room.fit(ground, _depths(ground, state, question, asked), day, now_s, known_s, taken)
     return Tonight(
         night=night,
+        dates=caps.dates_of(ground, night),
         now_s=now_s,
         depletion_mm=depletion_mm,
         depletion_sd_mm=depletion_sd_mm,
@@ -114,7 +113,7 @@ def _depths(ground: Ground, state: State, question: Question, asked: Asked) -> d
 
 def _decide(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> Decided:
     wish = None if _dormant(zone, tonight.night) else state.water_ins.get(zone.id)
-    need = caps.limited(ground, state, zone, _need(ground, tonight, zone, wish), tonight.night)
+    need = caps.limited(state, zone, _need(ground, tonight, zone, wish), tonight.night, tonight.dates)
     if zone.rule == "calendar":
         return _by_program(ground, state, tonight, zone, need, _allowed(ground, state, tonight, zone))
     if not need.water:

@@ -44,7 +44,7 @@ class PlaceRules:
         self._place = place
         self._stage = site.watering.stage if place.stage is None else place.stage.name
         self._windows: dict[date, Window] = {}
-        self._longest_s: dict[tuple[date, Applying], float] = {}
+        self._longest_s: dict[date, tuple[float, ...]] = {}
         self._known: dict[tuple[date, Applying], tuple[Interval, ...]] = {}
         self._applying = {zone.id: self._applying_to(zone) for zone in site.zones}
         self._declared: PlaceRules | None = None
@@ -94,14 +94,14 @@ class PlaceRules:
             self._known[key] = self._cut(day, applying)
         return self._known[key]
 
-    def longest_s(self, zone: Zone, day: date) -> float:
-        """Length of the longest of these intervals; 0 where there is none. [s]"""
-        key = (day, self._applying[zone.id])
-        if key not in self._longest_s:
+    def longest_s(self, day: date) -> tuple[float, ...]:
+        """Length of the longest of these intervals for every zone of the site; 0 where there is none. [s]"""
+        if day not in self._longest_s:
             if len(self._longest_s) > 4096:
                 self._longest_s.clear()
-            self._longest_s[key] = max((end_s - start_s for start_s, end_s in self.allowed(zone, day)), default=0.0)
-        return self._longest_s[key]
+            nights = (self.allowed(zone, day) for zone in self._site.zones)
+            self._longest_s[day] = tuple(max((end - start for start, end in night), default=0.0) for night in nights)
+        return self._longest_s[day]
 
     def applying(self, zone: Zone) -> Applying:
         """What applies to a zone; zones with equal answers are always allowed the same hours."""
@@ -162,6 +162,10 @@ class PlaceRules:
             if self._event_spans(self._site.events[number], day)
         ]
         return tuple(told)
+
+    def exempt(self, zone: Zone) -> bool:
+        """Whether any exemption is recorded for a zone, whatever its time."""
+        return bool(self._applying[zone.id][2])
 
     def exemptions(self, zone: Zone, from_s: float, to_s: float) -> tuple[ExemptionState, ...]:
         """The recorded exemptions that a zone has within a span."""

@@ -18,6 +18,7 @@ class Tonight:
     """One night and what is known for it. Arrays have one entry a zone."""
 
     night: NightState
+    dates: tuple[tuple[float, float], ...]  # that it touches: first and last instant of each
     now_s: float
     depletion_mm: FloatArray
     depletion_sd_mm: FloatArray

@@ -29,7 +29,7 @@ def evaporation(
 ) -> tuple[FloatArray, FloatArray]:
     """A date's evaporation of every zone over its whole area, and the layer's depletion after it. [mm]"""
     evaporated_mm, after_mm = np.zeros(len(table.ids)), layer_mm.copy()
-    here = np.flatnonzero(table.bare > 0.0)
+    here = table.exposed
     if len(here):
         kcb, few = table.coefficients(day)[here], table.few[here]
         found = evaporation_layer_day(
@@ -49,7 +49,7 @@ def evaporation(
 def usual_coefficient(table: ZoneTable, day: date) -> FloatArray:
     """Evaporation coefficient Ke to expect of days to come, 0 where the ground is covered."""
     found = np.zeros(len(table.ids))
-    here = np.flatnonzero(table.bare > 0.0)
+    here = table.exposed
     if len(here):
         kcb = table.coefficients(day)[here]
         most = kc_max(kcb, MILD_WIND_M_S, MILD_RH_PCT, LOW_PLANTS_M)

@@ -24,7 +24,7 @@ class ZoneTable:
     coefficient_by_month: FloatArray  # months x zones, exposure included
     taw_mm: FloatArray
     raw_mm: FloatArray
-    raw_is_given: NDArray[np.bool_]
+    raw_given: NDArray[np.int64]  # places of the zones whose RAW the site file states
     allowed_depletion: FloatArray
     rate_mm_h: FloatArray
     efficiency: FloatArray
@@ -34,14 +34,15 @@ class ZoneTable:
     flow_l_min: FloatArray
     rain_share: FloatArray  # of the rain over the area, what falls on ground with storage (the wetted share)
     canopy_share: FloatArray  # coefficients over the area are those of the plants times this
-    bare: FloatArray  # share of exposed soil of beds under the dual coefficient, 0 for all others
+    exposed: NDArray[np.int64]  # places of the beds with bare soil, which are under the dual coefficient
     rew_mm: FloatArray
     tew_mm: FloatArray
-    few: FloatArray  # share of the ground that most water evaporates from, where ``bare`` is above 0
+    few: FloatArray  # share of the ground that most water evaporates from, of ``exposed`` zones
     interception_mm: FloatArray
     curve_number: FloatArray
     splits_rain: bool = False  # rain_method = "infiltration"
     rooting: tuple[tuple[int, Establishment], ...] = ()  # by place, zones whose new plants root for a time
+    by_rule: tuple[tuple[str, NDArray[np.int64]], ...] = ()  # each rule's name and the places of its zones
 
     def coefficients(self, day: date) -> FloatArray:
         """Crop coefficient times exposure for that calendar month, stepwise (no interpolation)."""
@@ -70,15 +71,18 @@ class ZoneTable:
         or less ground than they cover; without ``day`` roots have their final depth.
         """
         taw_mm, raw_mm = (self.taw_mm, self.raw_mm) if day is None else (self.taw_on(day), self.raw_on(day))
-        if self.raw_is_given.all():
+        if len(self.raw_given) == len(self.ids):
             return raw_mm
         p = adjusted_depletion_fraction(self.allowed_depletion, etc_mm / self.canopy_share)
-        return np.where(self.raw_is_given, raw_mm, readily_available_water(taw_mm, p))
+        adjusted_mm: FloatArray = readily_available_water(taw_mm, p)
+        adjusted_mm[..., self.raw_given] = raw_mm[self.raw_given]
+        return adjusted_mm
 
 
 def zone_table(site: Site) -> ZoneTable:
     """Arrays of the site's zones."""
     zones = site.zones
+    of_zone = np.array([zone.rule for zone in zones], dtype=str)
     months = np.array([[value * zone.exposure for value in zone.crop_coefficient] for zone in zones], dtype=float)
 
     def column(name: str) -> FloatArray:
@@ -90,7 +94,7 @@ def zone_table(site: Site) -> ZoneTable:
         coefficient_by_month=months.T.copy() if len(zones) else np.zeros((12, 0)),
         taw_mm=column("taw_mm"),
         raw_mm=column("raw_mm"),
-        raw_is_given=np.array([zone.raw_is_given for zone in zones], dtype=bool),
+        raw_given=np.array([n for n, zone in enumerate(zones) if zone.raw_is_given], dtype=int),
         allowed_depletion=column("allowed_depletion"),
         rate_mm_h=column("application_rate_mm_h"),
         efficiency=column("efficiency"),
@@ -100,7 +104,7 @@ def zone_table(site: Site) -> ZoneTable:
         flow_l_min=column("flow_l_min"),
         rain_share=column("wetted_share"),
         canopy_share=column("canopy_share"),
-        bare=np.array([zone.bare_soil or 0.0 for zone in zones]),
+        exposed=np.array([n for n, zone in enumerate(zones) if (zone.bare_soil or 0.0) > 0.0], dtype=int),
         rew_mm=column("rew_mm"),
         tew_mm=column("tew_mm"),
         few=np.array([_evaporating_share(zone) for zone in zones]),
@@ -108,6 +112,7 @@ def zone_table(site: Site) -> ZoneTable:
         curve_number=column("curve_number"),
         splits_rain=site.watering.rain_method == "infiltration",
         rooting=tuple((n, zone.establishment) for n, zone in enumerate(zones) if zone.establishment is not None),
+        by_rule=tuple((rule, np.flatnonzero(of_zone == rule)) for rule in sorted(set(of_zone.tolist()))),
     )
 
 

@@ -59,7 +59,8 @@ def safe_depletion(etc_mm, rain_mm, raw_mm, chance, misses):
         growth_mm = etc_mm[day] - rain_mm[day] + np.maximum(growth_mm, -raw_mm[day])
         worst_mm = np.sort(growth_mm, axis=-1)[row, place]
         safe_mm[day] = np.maximum(-worst_mm, 0.0)
-        growth_mm[chance[day]] = -np.inf
+        if day:
+            growth_mm[chance[day]] = -np.inf
     return safe_mm
 
 
@@ -91,7 +92,7 @@ def judge_depths(depletion_mm, etc_mm, rain_mm, raw_mm, storage_mm, least_mm, ca
         left_mm = (depletion_mm[part, None] - tonight_mm[part])[:, :, None] + (etc[0] - rain[0])[:, None, :]
         np.maximum(left_mm, 0.0, out=left_mm)
         parts.append(_judge(tonight_mm[part], left_mm, left_mm - raw[0][:, None, :], storage, care[part], ahead_mm))
-    return Judged(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+    return Judged(tonight_mm, parts[0] if len(parts) == 1 else np.concatenate(parts))
 
 
 def _full(values, shape):
@@ -100,19 +101,29 @@ def _full(values, shape):
 
 def _depths(depletion_mm, storage_mm, least_mm, carry_mm):
     """Depths tried tonight, zones x depths."""
-    missing_mm = np.maximum(depletion_mm, 0.0)[:, None]
-    some_mm = np.column_stack([carry_mm, storage_mm[:, None] * DEPTH_SHARES])
-    some_mm = np.minimum(np.maximum(some_mm, least_mm[:, None]), missing_mm)
-    return np.hstack([np.zeros_like(missing_mm), some_mm, missing_mm])
+    depths_mm = np.empty((len(depletion_mm), len(DEPTH_SHARES) + 3))
+    some_mm, missing_mm = depths_mm[:, 1:-1], depths_mm[:, -1:]
+    depths_mm[:, 0] = 0.0
+    np.maximum(depletion_mm[:, None], 0.0, out=missing_mm)
+    some_mm[:, 0] = carry_mm
+    np.multiply(storage_mm[:, None], DEPTH_SHARES, out=some_mm[:, 1:])
+    np.minimum(np.maximum(some_mm, least_mm[:, None], out=some_mm), missing_mm, out=some_mm)
+    return depths_mm
 
 
 def _judge(tonight_mm, left_mm, beyond_mm, storage_mm, care, ahead_mm):
-    """Tonight's depths by what is left after day 0, zones x depths x futures, and by the nights ahead."""
-    state = np.minimum(left_mm * (STEPS / storage_mm)[:, None, None], STATES - 1.0)
-    below = np.minimum(state.astype(int), STATES - 2)
-    share, place = state - below, below + np.arange(0, ahead_mm.size, STATES)[:, None, None]
-    later_mm = ahead_mm.take(place) * (1.0 - share) + ahead_mm.take(place + 1) * share
+    """Cost of tonight's depths by what is left after day 0, zones x depths x futures, and by the nights ahead."""
+    state = left_mm * (STEPS / storage_mm)[:, None, None]
+    np.minimum(state, STATES - 1.0, out=state)
+    place = np.minimum(state.astype(int), STATES - 2)
+    state -= place
+    place += np.arange(0, ahead_mm.size, STATES)[:, None, None]
+    later_mm = ahead_mm.take(place)
+    later_mm *= 1.0 - state
+    place += 1
+    state *= ahead_mm.take(place)
+    later_mm += state
     storage = storage_mm[:, None, None]
     later_mm += stress_price_mm(beyond_mm, EDGE_SHARE * storage, storage, care[:, None, None])
     opened_mm = WATERING_PRICE * storage_mm[:, None] * (tonight_mm > 0.0)
-    return tonight_mm, tonight_mm + opened_mm + later_mm.mean(axis=2)
+    return tonight_mm + opened_mm + later_mm.mean(axis=2)

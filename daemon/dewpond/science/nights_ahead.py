@@ -51,25 +51,32 @@ def values_ahead(etc_mm, rain_mm, raw_mm, storage_mm, least_mm, chance, care):
     fewer = rows + np.maximum(np.arange(STATES) - np.ceil(least_mm / step_mm).astype(int)[:, None], 0)
     opened_mm = state_mm + WATERING_PRICE * storage_mm[:, None]
     opened_mm = np.where(chance[:, :, None], opened_mm, np.inf)
-    edged = np.empty((zones, STATES + STATES + MOST))
-    windows = np.lib.stride_tricks.sliding_window_view(edged, WIDTH, axis=1)
-    cost_mm = state_mm
+    edged_mm = np.empty((zones, STATES + STATES + MOST))
+    # Each state's window of what a day may lead to: STATES views of the same row, one step apart.
+    windows_mm = np.ndarray((zones, STATES, WIDTH), buffer=edged_mm, strides=(*edged_mm.strides, edged_mm.itemsize))
+    cost_mm, filled, driest = edged_mm[:, STATES:-MOST], edged_mm[:, :STATES], edged_mm[:, -MOST:]
+    cost_mm[:] = state_mm
+    waiting_mm, gained_mm = np.empty((zones, STATES)), np.empty((zones, STATES))
     # The later half stands for the weeks after it too, or what a slow zone stores would never be judged.
     for day in (*range(days - 1, days // 2, -1), *range(days - 1, 0, -1)):
-        cost_mm = cost_mm + price_mm[day]
-        edged[:, STATES:-MOST] = cost_mm
-        edged[:, :STATES] = cost_mm[:, :1]
-        edged[:, -MOST:] = cost_mm[:, -1:]
-        waiting_mm = np.einsum("zsc,zc->zs", windows, chances[day])
-        filled_mm = np.minimum.accumulate(waiting_mm - state_mm, axis=1).take(fewer)
-        cost_mm = np.minimum(waiting_mm, opened_mm[day] + filled_mm)
-    return cost_mm
+        cost_mm += price_mm[day]
+        filled[:], driest[:] = cost_mm[:, :1], cost_mm[:, -1:]
+        np.einsum("zsc,zc->zs", windows_mm, chances[day], out=waiting_mm)
+        np.minimum.accumulate(np.subtract(waiting_mm, state_mm, out=gained_mm), axis=1, out=gained_mm)
+        np.minimum(waiting_mm, opened_mm[day] + gained_mm.take(fewer), out=cost_mm)
+    return cost_mm.copy()
 
 
 def stress_price_mm(beyond_mm, edge_mm, storage_mm, care):
     """Price of a day that ends so far beyond RAW; a day turns into one of stress over ``edge_mm`` around it. [mm]"""
-    stressed = np.clip(beyond_mm / edge_mm + 0.5, 0.0, 1.0)
-    return STRESS_PRICE * storage_mm * care * stressed + DEFICIT_PRICE * np.maximum(beyond_mm, 0.0)
+    price_mm = beyond_mm / edge_mm
+    price_mm += 0.5
+    np.minimum(np.maximum(price_mm, 0.0, out=price_mm), 1.0, out=price_mm)
+    price_mm *= STRESS_PRICE * storage_mm * care
+    deficit_mm = np.maximum(beyond_mm, 0.0)
+    deficit_mm *= DEFICIT_PRICE
+    price_mm += deficit_mm
+    return price_mm
 
 
 def _transitions(change_mm, step_mm):
@@ -78,10 +85,12 @@ def _transitions(change_mm, step_mm):
     A change between two steps is shared by both, which is to say that values between two states are interpolated.
     """
     days, zones, futures = change_mm.shape
-    steps = np.clip(change_mm / step_mm[:, None], -STATES, MOST)
+    steps = change_mm / step_mm[:, None]
+    np.minimum(np.maximum(steps, -STATES, out=steps), MOST, out=steps)
     below = np.minimum(np.floor(steps), MOST - 1.0)
-    share = steps - below
-    place = np.arange(0, days * zones * WIDTH, WIDTH).reshape(days, zones, 1) + below.astype(int) + STATES
-    chances = np.bincount(place.ravel(), (1.0 - share).ravel(), days * zones * WIDTH)
-    chances += np.bincount(place.ravel() + 1, share.ravel(), days * zones * WIDTH)
+    share = (steps - below).ravel()
+    first = np.arange(STATES, days * zones * WIDTH, WIDTH).reshape(days, zones, 1)
+    place = (below.astype(int) + first).ravel()
+    chances = np.bincount(place, 1.0 - share, days * zones * WIDTH)
+    chances += np.bincount(place + 1, share, days * zones * WIDTH)
     return chances.reshape(days, zones, WIDTH) / futures

@@ -90,31 +90,30 @@ def draw_futures(record, *, seed, first_day, days, futures, latitude_deg, mild_e
     1996, pp. 679-693, for where runs begin (from memory; here a wide neighbourhood, drawn from evenly).
     """
     rng = np.random.default_rng(seed)
-    ahead_mm = _evaporable_mm(latitude_deg, first_day + np.arange(days))
+    evaporable_mm = _evaporable_mm(latitude_deg, np.concatenate((record.day, first_day + np.arange(days))))
+    ahead_mm = evaporable_mm[len(record.day) :]
     pool = _pool(record, first_day)
     known = len(pool)
-    shares = record.eto_mm / np.maximum(_evaporable_mm(latitude_deg, record.day), 0.1)
+    shares = record.eto_mm / np.maximum(evaporable_mm[: len(record.day)], 0.1)
     share, rain_mm = np.zeros((futures, days)), np.zeros((futures, days))
     if known:
         first = _following_alike(record, shares, pool, first_day)
         places, begun = _runs(rng, known, first, futures, days)
         share, rain_mm = shares[pool][places], record.rain_mm[pool][places]
         share += _carried(record.day, shares, pool[places[:, 0]], first_day, begun)
-        np.clip(share, 0.0, MOST_SHARE * shares[pool].max(), out=share)
+        np.minimum(np.maximum(share, 0.0, out=share), MOST_SHARE * shares[pool].max(), out=share)
     if known < ETO_DAYS:
         mild = mild_eto_mm / max(ahead_mm[0], 0.1) * np.exp(ETO_SPREAD * rng.standard_normal((futures, days)))
         share = np.where(rng.random((futures, days)) * ETO_DAYS < ETO_DAYS - known, mild, share)
     if rain_counts:
         by_prior = rng.random((futures, days)) < prior_share(known)
-        rain_mm[by_prior] = _prior_rain(rng, latitude_deg, int(by_prior.sum()))
+        rain_mm[by_prior] = _prior_rain(rng, latitude_deg, np.count_nonzero(by_prior))
     return Futures(share * ahead_mm, rain_mm if rain_counts else np.zeros((futures, days)))
 
 
 def _evaporable_mm(latitude_deg, day):
     """Extraterrestrial radiation of days since 1970, ascending, as the water it could evaporate. [mm/day]"""
     number = np.asarray(day, dtype=int)
-    if not len(number):
-        return np.zeros(0)
     first = int(number[0]) // BLOCK_DAYS
     blocks = [_evaporable_block(latitude_deg, block) for block in range(first, int(number[-1]) // BLOCK_DAYS + 1)]
     return (blocks[0] if len(blocks) == 1 else np.concatenate(blocks))[number - first * BLOCK_DAYS]
@@ -138,8 +137,11 @@ def _pool(record, first_day):
     rained = age[record.rain_mm >= SPELL_RAIN_MM]
     spell = float(rained.min()) - 1.0 if len(rained) else np.inf
     recent = RECENT_DAYS if spell < SPELL_DAYS else min(spell, RECENT_DAYS)
-    from_season = np.abs(np.mod(age + 182.6, 365.2425) - 182.6)
-    return np.flatnonzero((age <= recent) | ((from_season <= SEASON_DAYS) & (age > 182.0)))
+    alike = age <= recent
+    if len(age) and age[0] > 182.0:
+        from_season = np.abs(np.mod(age + 182.6, 365.2425) - 182.6)
+        alike |= (from_season <= SEASON_DAYS) & (age > 182.0)
+    return alike.nonzero()[0]
 
 
 def _following_alike(record, shares, pool, first_day):
@@ -149,10 +151,11 @@ def _following_alike(record, shares, pool, first_day):
     lag = first_day - day[-1] if len(day) else np.inf
     if lag > ALIKE_LAG_DAYS or count == len(pool):
         return np.arange(len(pool))
-    before = np.searchsorted(day, day[pool] - lag)
+    wanted = day[pool] - lag
+    before = day.searchsorted(wanted)
     unlike = np.abs(shares[before] - shares[-1]) + WET_APART * (wet[before] != wet[-1])
-    unlike = np.where(day[before] == day[pool] - lag, unlike, np.inf)
-    return np.sort(np.argsort(unlike, kind="stable")[:count])
+    unlike[day[before] != wanted] = np.inf
+    return np.sort(unlike.argsort(kind="stable")[:count])
 
 
 def _carried(day, shares, starts, first_day, begun):
@@ -160,8 +163,9 @@ def _carried(day, shares, starts, first_day, begun):
     lag = first_day - day[-1]
     if lag > ALIKE_LAG_DAYS:
         return 0.0
-    before = np.searchsorted(day, day[starts] - lag)
-    beyond = np.where(day[before] == day[starts] - lag, shares[-1] - shares[before], 0.0)
+    wanted = day[starts] - lag
+    before = day.searchsorted(wanted)
+    beyond = np.where(day[before] == wanted, shares[-1] - shares[before], 0.0)
     return np.where(begun == 0, beyond[:, None] * CARRIED ** (lag + np.arange(begun.shape[1])), 0.0)
 
 

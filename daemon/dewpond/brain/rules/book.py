@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-
 from dewpond.brain.ground import Ground
 from dewpond.brain.rules import deep, lookahead, plugged, refill
 from dewpond.brain.rules.plugged_state import Words
@@ -24,8 +22,7 @@ def depths(
     """
     answers: dict[str, Depth] = {}
     words = words or {}
-    for name in sorted({zone.rule for zone in ground.site.zones}):
-        here = np.array([n for n, zone in enumerate(ground.site.zones) if zone.rule == name])
+    for name, here in ground.table.by_rule:
         rule = BUILT_IN.get(name)
         found = rule(question, here) if rule else plugged.depths(name, words.get(name), question, here)
         answers.update({question.ids[n]: depth for n, depth in zip(here, found, strict=True)})

@@ -28,6 +28,8 @@ def adjusted(ground: Ground, question: Question, found: Mapping[str, Depth], las
     closes_s = ground.rules.window(question.window_date).closes_s
     depths = dict(found)
     for n, zone in enumerate(ground.site.zones):
+        if zone.dormant is None and zone.establishment is None and zone.deep_watering is None:
+            continue
         last = last_runs.get(zone.id)
         since_days = None if last is None else (closes_s - last[0] + HALF_DAY_S) / DAY_S
         balls = _root_balls(ground, zone, closes_s)

@@ -20,8 +20,8 @@ def decide(question: Question, zones: NDArray[np.int64]) -> list[Depth]:
     safe_mm = safe_tonight(question, zones)
     missing_mm = question.depletion_mm[zones]
     until_mm = question.raw_mm[zones] - safe_mm
-    doubtful = np.flatnonzero((missing_mm > safe_tonight(question, zones, surely=True)) & (missing_mm > 0.0))
-    depths = [Depth(0.0, float(until)) for until in until_mm]
+    doubtful = ((missing_mm > safe_tonight(question, zones, surely=True)) & (missing_mm > 0.0)).nonzero()[0]
+    depths = [Depth(0.0, until) for until in until_mm.tolist()]
     if not len(doubtful):
         return depths
     least_mm = least_tonight(question, zones, safe_mm)
@@ -44,7 +44,7 @@ def _judge(question: Question, zones: NDArray[np.int64], carry_mm: FloatArray) -
         question.depletion_mm[zones] + question.doubt_mm[zones],
         question.etc_mm[:, zones],
         question.rain_of(zones),
-        np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:, zones],
+        question.raw_of(zones, len(question.etc_mm)),
         question.storage_mm[zones],
         question.least_mm[zones],
         carry_mm,
@@ -55,8 +55,8 @@ def _judge(question: Question, zones: NDArray[np.int64], carry_mm: FloatArray) -
 
 
 def _rain_chance(question: Question) -> float:
-    soon_mm = question.futures.rain_mm[:, :GOOD_RAIN_DAYS]
-    return float((soon_mm.sum(axis=1) >= GOOD_RAIN_MM).mean())
+    soon_mm = question.futures.rain_mm[:, :GOOD_RAIN_DAYS].sum(axis=1)
+    return np.count_nonzero(soon_mm >= GOOD_RAIN_MM) / len(soon_mm)
 
 
 def _weighed(question: Question, source: str, chance: float, full_mm: float, saved_mm: float) -> Weighed:

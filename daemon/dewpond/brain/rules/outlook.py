@@ -13,7 +13,6 @@ from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import EPOCH
 from dewpond.brain.rules import forecasts
 from dewpond.brain.rules.question import Question
-from dewpond.brain.rules_of_place import Applying
 from dewpond.brain.state import SoilState
 from dewpond.brain.water_need import LEAST_OPENING_S, LEAST_WATERING_S
 from dewpond.brain.zone_table import FloatArray, ZoneTable
@@ -52,24 +51,26 @@ def ask(
     days = [first + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
     by_day = table.coefficient_by_month[[day.month - 1 for day in days]]
     coefficient = by_day * use * (1.0 + CARE * remembered**2)
-    if table.bare.any():
-        coefficient += np.array([top_soil.usual_coefficient(table, day) for day in days])
+    if len(table.exposed):  # by the month, and the days ahead lie in two months at most
+        by_month = {day.month: top_soil.usual_coefficient(table, day) for day in (days[0], days[-1])}
+        coefficient += np.array([by_month[day.month] for day in days])
     coefficient[0] *= 1.0 - ground.days.et_share(closes_s)
-    etc_mm = coefficient[:, :, None] * futures.eto_mm.T[:, None, :]
+    eto_by_day, rain_by_day = np.ascontiguousarray(futures.eto_mm.T), np.ascontiguousarray(futures.rain_mm.T)
+    etc_mm = coefficient[:, :, None] * eto_by_day[:, None, :]
     raw_mm = _raw_ahead(ground, etc_mm, days)
     return Question(
         window_date=window_date,
         ids=table.ids,
         depletion_mm=depletion_mm,
         doubt_mm=_doubt_mm(ground, soil, first, drawn),
-        raw_mm=(raw_mm if raw_mm.shape == etc_mm.shape else np.broadcast_to(raw_mm, etc_mm.shape))[0].mean(axis=1),
+        raw_mm=(raw_mm if raw_mm.ndim == 2 else raw_mm[0]).mean(axis=1),
         storage_mm=table.raw_on(first),
         taw_mm=table.taw_on(first),
         least_mm=LEAST_WATERING_S * table.rate_mm_h * table.efficiency / 3600.0,
         etc_mm=etc_mm,
         raw_ahead_mm=raw_mm,
         futures=futures,
-        rain_mm=_rain_ahead(table, futures.rain_mm.T[:, None, :]),
+        rain_mm=_rain_ahead(table, rain_by_day[:, None, :]),
         chance=_chances(ground, window_date),
         misses=np.where(remembered < 0.5, int(RISK * FUTURES), 0),
         care=1.0 + DEARER * remembered**2,
@@ -104,7 +105,7 @@ def _raw_ahead(ground: Ground, etc_mm: NDArray[np.float64], days: list[date]) ->
     if table.rooting:
         by_day = (table.readily_available_mm(of_day.T, day) for day, of_day in zip(days, etc_mm, strict=True))
         return np.stack([np.broadcast_to(raw_mm, etc_mm.shape[:0:-1]).T for raw_mm in by_day])
-    if table.raw_is_given.all():
+    if len(table.raw_given) == len(table.ids):
         return table.raw_mm[:, None]
     by_future = table.readily_available_mm(etc_mm.transpose(0, 2, 1))
     return by_future.transpose(0, 2, 1)
@@ -152,14 +153,7 @@ def _remembered(soil: SoilState, ids: tuple[str, ...]) -> FloatArray:
 
 def _chances(ground: Ground, window_date: date) -> NDArray[np.bool_]:
     """Nights on which each zone has time to be watered, days x zones; tonight counts as one."""
-    known: dict[Applying, list[bool]] = {}
-    columns = []
-    for zone in ground.site.zones:
-        key = ground.rules.applying(zone)
-        if key not in known:
-            nights = [window_date + timedelta(days=ahead) for ahead in range(DAYS_AHEAD)]
-            known[key] = [ground.rules.longest_s(zone, night) >= LEAST_OPENING_S for night in nights]
-        columns.append(known[key])
-    chance = np.array(columns, dtype=bool).T.reshape(DAYS_AHEAD, len(columns))
+    longest_s = [ground.rules.longest_s(window_date + timedelta(days=ahead)) for ahead in range(DAYS_AHEAD)]
+    chance: NDArray[np.bool_] = np.array(longest_s) >= LEAST_OPENING_S
     chance[0] = True
     return chance

@@ -42,6 +42,11 @@ class Question:
         """Rain that counts for these zones, days x 1 or zones x futures. [mm]"""
         return self.rain_mm if self.rain_mm.shape[1] == 1 else self.rain_mm[:, zones]
 
+    def raw_of(self, zones: NDArray[np.int64], days: int) -> FloatArray:
+        """RAW of these zones, to broadcast to so many days x zones x futures. [mm]"""
+        raw_mm = self.raw_ahead_mm
+        return raw_mm[zones] if raw_mm.ndim == 2 else raw_mm[:days, zones]
+
 
 @dataclass(frozen=True, slots=True)
 class Weighed:

@@ -22,15 +22,14 @@ def decide(question: Question, zones: NDArray[np.int64]) -> list[Depth]:
 
 def safe_tonight(question: Question, zones: NDArray[np.int64], *, surely: bool = False) -> FloatArray:
     """Depletion up to which each zone can be left tonight; ``surely`` in every future, were there no rain. [mm]"""
-    chance = question.chance[:, zones]
-    for_all = chance[1:].all(axis=1)
-    days = 1 + int(np.argmax(for_all)) if for_all.any() else len(chance)
-    raw_mm = np.broadcast_to(question.raw_ahead_mm, question.etc_mm.shape)[:days, zones]
+    chance, days = question.chance[:, zones], 1
+    while days < len(chance) and not chance[days].all():
+        days += 1
     etc_mm, rain_mm = question.etc_mm[:days, zones], question.rain_of(zones)[:days]
     misses = question.misses[zones]
     if surely:
-        rain_mm, misses = np.zeros_like(rain_mm), np.zeros_like(misses)
-    safe_mm = safe_depletion(etc_mm, rain_mm, raw_mm, chance[:days], misses)[0]
+        rain_mm, misses = np.zeros(rain_mm.shape), np.zeros(misses.shape, dtype=int)
+    safe_mm = safe_depletion(etc_mm, rain_mm, question.raw_of(zones, days), chance[:days], misses)[0]
     doubted_mm: FloatArray = np.maximum(safe_mm - question.doubt_mm[zones], 0.0)
     return doubted_mm
 

@@ -56,10 +56,8 @@ def fit(
 
 
 def _room_s(ground: Ground, zones: Sequence[Zone], night: date, from_s: float) -> float:
-    return max(
-        sum(max(0.0, end_s - max(start_s, from_s)) for start_s, end_s in ground.rules.allowed(zone, night))
-        for zone in zones
-    )
+    nights = {ground.rules.allowed(zone, night) for zone in zones}
+    return max(sum([max(0.0, end_s - max(start_s, from_s)) for start_s, end_s in spans]) for spans in nights)
 
 
 def _cut(zones: Sequence[Zone], depths: Mapping[str, Depth], room_s: float, late_room_s: float) -> dict[str, Depth]:
