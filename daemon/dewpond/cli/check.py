@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
@@ -15,8 +16,12 @@ from rich.text import Text
 from dewpond.settings.problems import Problem
 from dewpond.settings.site_file import LoadedSite, load_site
 
+if TYPE_CHECKING:
+    from dewpond.upkeep.design import Finding
+
 BAD_INPUT = 2
 WIDTH = 80
+MOST_NAMED = 6  # further zones with a design finding of one kind
 
 
 @click.command()
@@ -43,7 +48,17 @@ def as_plain(site: Path, loaded: LoadedSite) -> dict[str, object]:
         "site": str(site),
         "errors": [problem.as_plain() for problem in loaded.errors],
         "findings": [problem.as_plain() for problem in loaded.findings],
+        "design": [finding.as_plain() for finding in _design(loaded)],
     }
+
+
+def _design(loaded: LoadedSite) -> tuple[Finding, ...]:
+    """What the design review adds; nothing while the file has errors."""
+    if loaded.site is None:
+        return ()
+    from dewpond.upkeep.design import for_check  # noqa: PLC0415 - a site with errors needs no review
+
+    return for_check(loaded.site)
 
 
 def show(file: str, loaded: LoadedSite, console: Console) -> None:
@@ -58,6 +73,7 @@ def show(file: str, loaded: LoadedSite, console: Console) -> None:
     if loaded.findings:
         console.print(f"{file}: {_counted(loaded.findings, 'finding')} worth knowing", style="bold", markup=False)
         _show_groups(loaded.findings, console)
+    _show_design(file, _design(loaded), console)
     if loaded.site is not None:
         zones, supplies = _counted(loaded.site.zones, "zone"), len(loaded.site.supplies)
         on = f"{zones} on {supplies} {'supply' if supplies == 1 else 'supplies'}"
@@ -66,6 +82,25 @@ def show(file: str, loaded: LoadedSite, console: Console) -> None:
 
 def _counted(items: Sequence[object], noun: str) -> str:
     return f"{len(items)} {noun}{'' if len(items) == 1 else 's'}"
+
+
+def _show_design(file: str, found: Sequence[Finding], console: Console) -> None:
+    """One line for each kind of design finding, with an example; the review itself tells all of them."""
+    by_code: dict[str, list[Finding]] = {}
+    for finding in found:
+        by_code.setdefault(finding.code, []).append(finding)
+    if not by_code:
+        return
+    console.print(f"{file}: {_counted(found, 'finding')} of the design review", style="bold", markup=False)
+    for alike in by_code.values():
+        first, more = alike[0], [each.id for each in alike[1 : MOST_NAMED + 1]]
+        beyond = len(alike) - 1 - len(more)
+        also = f"; also {', '.join(more)}{f' and {beyond} more' if beyond else ''}" if more else ""
+        limit = f"; {first.limit_said}" if first.limit_said else ""
+        body = Text.assemble((f"{first.id or first.table}: ", "bold"), f"{first.what}{limit}{also}")
+        console.print(Padding(body, (0, 0, 0, 2), expand=False))
+    console.print(f"  Limits, sources and remedies: dewpond design {file}", markup=False)
+    console.print()
 
 
 def _show_groups(problems: Sequence[Problem], console: Console) -> None:

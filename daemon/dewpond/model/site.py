@@ -74,6 +74,8 @@ class Supply:
     pipe_diameter_mm: float | None = None  # inside, of the main
     velocity_limit_m_s: float = 1.524  # 5 ft/s
     pump: Pump | None = None
+    pipe_length_m: float | None = None  # of the main, to its farthest valve
+    backflow: str | None = None  # kind of backflow preventer, "none" where there is none; None: not told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +89,9 @@ class Heads:
     arc_deg: float | None = None
     rated_pressure_kpa: float | None = None
     wetted_m2: float | None = None  # ground that one emitter wets
+    spacing_m: float | None = None  # between neighbours
+    regulated: bool = False  # each holds its own rated pressure
+    check_valve: bool = False  # each holds the water in its line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,6 +217,9 @@ class Zone:
     curve_number: float = 74.0  # of runoff by the day, where rain is split
     close_output: int | None = None  # gives the closing pulse of a latching valve; None shuts without current
     minimum_run_s: float = 0.0  # a night's watering below it waits for the next night
+    lateral_diameter_mm: float | None = None  # inside, of the pipe from valve to heads
+    lateral_length_m: float | None = None
+    rise_m: float | None = None  # its highest head above where the supply's pressure was read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

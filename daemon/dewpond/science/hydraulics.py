@@ -80,6 +80,20 @@ def friction_loss_kpa(flow_l_min, diameter_mm, length_m, roughness=PLASTIC_C):
     return pressure_of_head_kpa(head_m)
 
 
+def outlets_factor(outlets):
+    """Share of a full pipe's friction that is left where the flow leaves it through equal, even outlets. [-]
+
+    ``outlets`` >= 1, the last at the pipe's end, the first a whole spacing from its beginning.
+
+    References
+    ----------
+    Christiansen, Irrigation by Sprinkling, Univ. Calif. Bull. 670, 1942: F = 1/(m+1) + 1/(2N) + sqrt(m-1)/(6 N2) with
+    m = 1.852 of Hazen and Williams (from memory; one outlet gives 1.005 instead of 1).
+    """
+    m = 1.852
+    return 1.0 / (m + 1.0) + 1.0 / (2.0 * outlets) + np.sqrt(m - 1.0) / (6.0 * outlets * outlets)
+
+
 def orifice_flow_l_min(pressure_kpa, diameter_mm, discharge=SHARP_EDGED):
     """Flow through a hole into the air: Cd A sqrt(2 p/rho); also the flow of a leak from a clean hole.
 

@@ -336,6 +336,20 @@ MasterTime = Annotated[
 ]
 PipeDiameter = Annotated[float, PlainValidator(Quantity(q.LENGTH_MM, 8, 1000, "the inside, not the nominal size"))]
 PipeVelocity = Annotated[float, PlainValidator(Quantity(q.SPEED_M_S, 0.3, 3, "1.5 m/s (5 ft/s) is usual in mains"))]
+PipeLength = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, 0.1, 20_000, "along the pipe, in m or ft"))]
+Rise = Annotated[float, PlainValidator(Quantity(q.LENGTH_M, -300, 300, "negative where the heads lie lower"))]
+Backflow = Annotated[
+    str,
+    one_of(
+        "air gap",
+        "reduced pressure",
+        "pressure vacuum breaker",
+        "spill-resistant vacuum breaker",
+        "double check",
+        "atmospheric vacuum breaker",
+        "none",
+    ),
+]
 PumpRest = Annotated[float, PlainValidator(Quantity(q.TIME_S, 0, 7200, "the maker states it; minutes are usual"))]
 PumpStop = Annotated[float, PlainValidator(Quantity(q.TIME_S, 1, 60, "a few seconds are enough to run down"))]
 PumpVolume = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 50, 100_000_000, "litres a day, as the well gives"))]

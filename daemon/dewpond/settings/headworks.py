@@ -33,6 +33,8 @@ def of_supply(table: SupplyTable, sensors: Mapping[str, str]) -> dict[str, Any]:
         "pipe_diameter_mm": table.pipe_diameter,
         "velocity_limit_m_s": table.velocity_limit or VELOCITY_LIMIT_M_S,
         "pump": None if table.pump is None else _pump(table.pump, sensors),
+        "pipe_length_m": table.pipe_length,
+        "backflow": table.backflow,
     }
 
 

@@ -150,6 +150,8 @@ class SupplyTable(Table):
     pipe_diameter: f.PipeDiameter | None = None
     velocity_limit: f.PipeVelocity | None = None
     pump: PumpTable | None = None
+    pipe_length: f.PipeLength | None = None
+    backflow: f.Backflow | None = None
 
 
 class RelaysTable(BaseModel):
@@ -173,6 +175,9 @@ class HeadsTable(Table):
     arc: f.Arc | None = None
     rated_pressure: f.Pressure | None = None
     wetted: f.Area | None = None
+    spacing: f.Radius | None = None
+    regulated: f.Flag = False
+    check_valve: f.Flag = False
 
 
 class DeepWateringTable(Table):
@@ -263,6 +268,9 @@ class ZoneTable(Table):
     valve: f.ValveKind | None = None
     close_output: f.Output | None = None
     minimum_run: f.MinimumRun | None = None
+    lateral_diameter: f.PipeDiameter | None = None
+    lateral_length: f.PipeLength | None = None
+    rise: f.Rise | None = None
 
 
 class ProgramTable(Table):

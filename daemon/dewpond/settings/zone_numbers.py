@@ -76,6 +76,9 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         deep_watering=zone_planting.deep_watering(desk, soil.taw_mm, wetted),
         establishment=zone_planting.establishment(desk, soil.root_depth_mm),
         bare_soil=table.bare_soil,
+        lateral_diameter_mm=table.lateral_diameter,
+        lateral_length_m=table.lateral_length,
+        rise_m=table.rise,
         minimum_run_s=zone_water.minimum_run_s(desk, soil.raw_mm / efficiency / rate_mm_h * 3600.0),
         **zone_soil.surface_of(desk, soil),
     )

@@ -44,6 +44,9 @@ def heads_of(group: HeadsTable) -> Heads:
         arc_deg=group.arc,
         rated_pressure_kpa=group.rated_pressure,
         wetted_m2=group.wetted,
+        spacing_m=group.spacing,
+        regulated=group.regulated,
+        check_valve=group.check_valve,
     )
 
 

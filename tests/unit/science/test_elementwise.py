@@ -256,6 +256,7 @@ FUNCTIONS: dict[str, dict[str, tuple[float, float]]] = {
     "hydraulics.velocity_m_s": {"flow_l_min": (0.0, 200.0), "diameter_mm": (15.0, 100.0)},
     "hydraulics.largest_flow_l_min": {"diameter_mm": (15.0, 100.0)},
     "hydraulics.friction_loss_kpa": {"flow_l_min": (0.0, 200.0), "diameter_mm": (15.0, 100.0), "length_m": (1.0, 90.0)},
+    "hydraulics.outlets_factor": {"outlets": (1.0, 60.0)},
     "hydraulics.orifice_flow_l_min": {"pressure_kpa": (-50.0, 900.0), "diameter_mm": (0.5, 10.0)},
     "hydraulics.discharge_coefficient": {
         "flow_l_min": (0.1, 9.0),

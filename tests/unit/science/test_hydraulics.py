@@ -63,3 +63,11 @@ def test_filling_a_vessel_tells_the_flow() -> None:
 def test_a_window_may_cross_midnight_and_equal_ends_are_the_whole_day() -> None:
     lengths = hydraulics.window_minutes(np.array([1260, 60, 360, 0]), np.array([360, 300, 360, 0]))
     assert lengths.tolist() == [540.0, 240.0, 1440.0, 1440.0]
+
+
+@pytest.mark.parametrize(("outlets", "printed"), [(2, 0.639), (10, 0.402), (20, 0.376)])
+def test_flow_that_leaves_a_lateral_leaves_less_friction(outlets: float, printed: float) -> None:
+    """Christiansen 1942, table of F (from memory), and the sum it stands for: N equal spans of k/N of the flow."""
+    factor = hydraulics.outlets_factor(float(outlets))
+    assert factor == pytest.approx(printed, abs=0.001)
+    assert factor == pytest.approx(sum((k / outlets) ** 1.852 for k in range(1, outlets + 1)) / outlets, rel=0.01)
