@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import logging
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -56,6 +57,10 @@ from dewpond.settings.handover import Reading, SettingsRefused
 from dewpond.settings.problems import SiteRefused
 from dewpond.settings.values import ServiceSettings
 
+if TYPE_CHECKING:
+    from dewpond.brain.pipes.state import UsualFlow
+    from dewpond.upkeep.desk import UpkeepDesk
+
 FIRST_DEPLETION_SHARE = 0.5  # of RAW, where nothing is known of the soil yet: neither a flood nor a drought
 LONGEST_SLEEP_S = 20.0  # the loop looks around at least this often, for clock steps and the watchdog
 PACED_LOOK_S = 300.0  # paced time cannot step and has no watchdog; fewer idle turns let it run faster
@@ -102,6 +107,33 @@ def record_without_daemon(site: Site, service: ServiceSettings, now: Now) -> Soi
     """What was measured at a site so far, from its store; empty where it never ran. Raises Refused."""
     with _refusals():
         return _stored_state(Brain(site), service.database, now)[1].soil
+
+
+def usual_flows(site: Site, service: ServiceSettings, now: Now) -> Callable[[str], UsualFlow | None]:
+    """A zone's usual flow by what is stored, None where it has none. The store is read when first asked."""
+
+    @functools.cache  # restoring the state costs a second, and few steps ask
+    def flows() -> dict[str, UsualFlow]:
+        with _refusals():
+            pipes = _stored_state(Brain(site), service.database, now)[1].pipes
+            return {zone: usual for memory in pipes.values() for zone, usual in memory.watch.flows.items()}
+
+    return lambda zone: flows().get(zone)
+
+
+def upkeep_desk(
+    site: Site,
+    service: ServiceSettings,
+    usual: Callable[[str], UsualFlow | None],
+    program: Callable[[], Any] | None = None,
+) -> UpkeepDesk:
+    """The desk of the work on foot over the site's store; the daemon need not run. Raises Refused."""
+    from dewpond.adapters.store.upkeep_book import SqlUpkeepBook  # noqa: PLC0415 - nobody else pays for it
+    from dewpond.upkeep.desk import UpkeepDesk  # noqa: PLC0415
+
+    with _refusals():
+        service.state_dir.mkdir(parents=True, exist_ok=True)
+        return UpkeepDesk(site, SqlUpkeepBook(service.database), usual=usual, program=program)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +212,34 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
     return _Daemon(site, runner, desk, bus, valves, store, clock, first=step_no == 0)
 
 
+def _upkeep_answers(daemon: _Daemon, service: ServiceSettings) -> Callable[[str, Mapping[str, Any], str], Any]:
+    """The work on foot as people reach it through the daemon; loaded when first asked for, by their own threads."""
+
+    def usual(zone: str) -> UsualFlow | None:
+        pipes = daemon.runner.state.pipes
+        return next((memory.watch.flows[zone] for memory in pipes.values() if zone in memory.watch.flows), None)
+
+    def program() -> Any:
+        from dewpond.upkeep.program_look import program_findings  # noqa: PLC0415
+
+        view = daemon.desk.view()
+        return program_findings(daemon.site, None if view is None else to_plain(view))
+
+    @functools.cache
+    def desk() -> UpkeepDesk:
+        return upkeep_desk(daemon.site, service, usual, program)
+
+    def answer(op: str, plain: Mapping[str, Any], who: str) -> Any:
+        from dewpond.upkeep.answers import answer as upkeep_answer  # noqa: PLC0415
+
+        try:
+            return upkeep_answer(desk(), op, plain, who=who, at=daemon.clock.now().wall)
+        except (Refused, StoreUnusable) as fault:
+            return {"ok": False, "text": str(fault), "body": {}}
+
+    return answer
+
+
 def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> int:
     try:
         where = _begin(daemon, service, stack, say)
@@ -198,7 +258,7 @@ def _serve(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStac
 
 def _begin(daemon: _Daemon, service: ServiceSettings, stack: contextlib.ExitStack, say: Callable[[str], None]) -> str:
     """Open the doors and make the first pass, which is on disk before anything else; says where the board is."""
-    socket = OperatorSocket(service.operator_socket, daemon.desk)
+    socket = OperatorSocket(service.operator_socket, daemon.desk, _upkeep_answers(daemon, service))
     socket.start()
     stack.callback(socket.close)
     runner, now = daemon.runner, daemon.clock.now()

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from dewpond.model.commands import AskRule, Command
 from dewpond.model.events import Event, Now
+from dewpond.model.upkeep import UpkeepEntry
 from dewpond.model.view import SiteView
 
 
@@ -98,6 +99,26 @@ class Store(Protocol):
 
     def snapshot(self, step_no: int, now: Now, state: object) -> None:
         """Keep the brain's state (a frozen dataclass) after ``step_no``: start-up need not read the whole journal."""
+        ...
+
+
+class UpkeepBook(Protocol):
+    """What people note on foot, every version of it. Any process of a site may keep and read, at any time."""
+
+    def keep(self, *entries: UpkeepEntry) -> None:
+        """Keep all of them durably, or none. Raises Overtaken when one does not follow the newest of its subject."""
+        ...
+
+    def newest(self, kind: str, subject: str) -> UpkeepEntry | None:
+        """The last version, None when there is none."""
+        ...
+
+    def all_newest(self, kind: str, prefix: str = "") -> Sequence[UpkeepEntry]:
+        """The last version of every subject of a kind whose name begins so, by subject."""
+        ...
+
+    def history(self, kind: str, subject: str) -> Sequence[UpkeepEntry]:
+        """Every version, oldest first."""
         ...
 
 

@@ -1,7 +1,8 @@
 """The operator commands' way into the daemon: one line of JSON each way over a Unix socket in the state folder.
 
 A request: ``{"op": "water", "zone": "north-lawn", "seconds": 600}``; its answer ``{"ok": .., "text": .., "body": ..}``.
-Reading (status, plan, reasons) is answered from the published view, the rest by the brain through the desk.
+Reading (status, plan, reasons) is answered from the published view, the rest by the brain through the desk; what begins
+with ``upkeep/`` is the work on foot, which never reaches the brain.
 """
 
 from __future__ import annotations
@@ -34,6 +35,8 @@ _LONGEST_ANSWER_BYTES = 32_000_000
 _LOG = logging.getLogger(__name__)
 
 Answer = dict[str, Any]
+Upkeep = Callable[[str, Mapping[str, Any], str], Answer]
+UPKEEP = "upkeep/"  # how the operations of the work on foot begin
 
 
 class NotReachable(Exception):
@@ -41,17 +44,21 @@ class NotReachable(Exception):
 
 
 class OperatorSocket:
-    """Listens at ``path`` (mode 0660) from ``start`` to ``close``, in threads of its own."""
+    """Listens at ``path`` (mode 0660) from ``start`` to ``close``, in threads of its own.
 
-    def __init__(self, path: Path, desk: OperatorDesk) -> None:
+    ``upkeep`` answers an operation of the work on foot: its name, its fields, and who asks.
+    """
+
+    def __init__(self, path: Path, desk: OperatorDesk, upkeep: Upkeep | None = None) -> None:
         self._path = path
         self._desk = desk
+        self._upkeep = upkeep
         self._server: _Server | None = None
 
     def start(self) -> None:
         """Begin to answer. A socket left by a dead daemon is replaced. Raises AlreadyRunning for a live one."""
         _expect_nobody(self._path)
-        self._server = _Server(self._path, self._desk)
+        self._server = _Server(self._path, self._desk, self._upkeep)
         threading.Thread(target=self._server.serve_forever, name="operator-socket", daemon=True).start()
 
     def close(self) -> None:
@@ -113,8 +120,9 @@ class _Server(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     block_on_close = False
     request_queue_size = 64
 
-    def __init__(self, path: Path, desk: OperatorDesk) -> None:
+    def __init__(self, path: Path, desk: OperatorDesk, upkeep: Upkeep | None) -> None:
         self.desk = desk
+        self.upkeep = upkeep
         self._seats = threading.BoundedSemaphore(CLIENTS)
         super().__init__(str(path), _Conversation)
 
@@ -161,7 +169,7 @@ class _Conversation(socketserver.StreamRequestHandler):
                 if _has_left(self.connection):
                     _LOG.info("operator socket: %s did not wait for the answer; the request is dropped", who)
                     return
-                self.wfile.write(_line(answer(self.server.desk, line, who)))
+                self.wfile.write(_line(answer(self.server.desk, line, who, self.server.upkeep)))
             if len(line) > LONGEST_LINE_BYTES:
                 self.wfile.write(_line(_refusal(f"the line is longer than {LONGEST_LINE_BYTES} bytes; send less")))
         except OSError as error:
@@ -176,7 +184,7 @@ class _Conversation(socketserver.StreamRequestHandler):
             _LOG.debug("operator socket: the other side was faster (%s)", error)
 
 
-def answer(desk: OperatorDesk, line: bytes, who: str) -> Answer:
+def answer(desk: OperatorDesk, line: bytes, who: str, upkeep: Upkeep | None = None) -> Answer:
     """What the daemon says to one line. Never raises for what the line holds."""
     try:
         plain = json.loads(line)
@@ -185,6 +193,8 @@ def answer(desk: OperatorDesk, line: bytes, who: str) -> Answer:
     if not isinstance(plain, dict) or not isinstance(plain.get("op"), str):
         return _refusal('the request is not a JSON object with an "op"')
     op = plain.pop("op")
+    if op.startswith(UPKEEP) and upkeep is not None:
+        return upkeep(op.removeprefix(UPKEEP), plain, who)
     if op in _READING:
         return _read(desk.view(), op, plain)
     try:

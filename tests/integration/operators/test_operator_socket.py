@@ -337,3 +337,27 @@ def test_a_path_longer_than_a_socket_name_is_served_all_the_same(tmp_path, desk)
     finally:
         server.close()
     assert not long.exists()
+
+
+def test_the_work_on_foot_never_reaches_the_brain(path, desk):
+    asked = []
+
+    def upkeep(op, plain, who):
+        asked.append((op, plain, who))
+        return {"ok": True, "text": "", "body": {"walks": []}}
+
+    listener = OperatorSocket(path, desk, upkeep)
+    listener.start()
+    try:
+        told = OperatorClient(path).call("upkeep/walks", by="Ada")
+    finally:
+        listener.close()
+    assert told["body"] == {"walks": []}
+    assert asked == [("walks", {"by": "Ada"}, f"{getpass.getuser()} at the command line")]
+    assert not desk.drain(NOW)
+
+
+def test_without_a_desk_for_it_the_work_on_foot_is_not_known(client):
+    told = client.call("upkeep/walks")
+    assert not told["ok"]
+    assert "'upkeep/walks' is not known" in told["text"]

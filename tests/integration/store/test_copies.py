@@ -71,7 +71,7 @@ def make_newer(path):
     ("change", "words"),
     [
         (spoil, "damaged|malformed|page"),
-        (make_newer, "schema 0099, this version of dewpond knows up to 0001; install the version that wrote it"),
+        (make_newer, "schema 0099, this version of dewpond knows up to 0002; install the version that wrote it"),
         (lambda path: path.write_text("hello" * 200), "it is not a database"),
         (lambda path: path.unlink(), "there is no such file"),
         (lambda path: path.write_bytes(b""), "schema none"),

@@ -20,7 +20,7 @@ from .conftest import NIGHT, day_row
 REVISION = """
 import os, sqlalchemy as sa
 from alembic import op
-revision, down_revision = "0002", "0001"
+revision, down_revision = "0003", "0002"
 def upgrade():
     op.add_column("days", sa.Column("soil_temperature_c", sa.Double))
     with op.batch_alter_table("runs") as batch:
@@ -37,7 +37,7 @@ def versions(tmp_path):
 
 @pytest.fixture
 def old(store, url, path):
-    """A database of schema 0001 with one ledger row, opened to be upgraded."""
+    """A database of schema 0002 with one ledger row, opened to be upgraded."""
     store.record(day_row())
     store.close()
     engine = open_writer(url)
@@ -75,42 +75,42 @@ def test_the_head_is_the_newest_revision():
 
 
 def test_an_upgrade_keeps_the_rows_and_leaves_a_copy_of_the_old_database(old, url, path, versions):
-    (versions / "r0002_more.py").write_text(REVISION.format(then="pass"))
-    copy = bring_to_head(old, url, head="0002", versions=versions)
-    assert copy == path.with_name("dewpond.db.schema-0001-1")
+    (versions / "r0003_more.py").write_text(REVISION.format(then="pass"))
+    copy = bring_to_head(old, url, head="0003", versions=versions)
+    assert copy == path.with_name("dewpond.db.schema-0002-1")
     assert StoreReader(f"sqlite:///{copy}").days(None, NIGHT, NIGHT) == [day_row()]
-    assert version(path) == [("0002",)]
+    assert version(path) == [("0003",)]
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT depletion_mm, soil_temperature_c FROM days").fetchall() == [(7.125, None)]
-    assert bring_to_head(old, url, head="0002", versions=versions) is None
+    assert bring_to_head(old, url, head="0003", versions=versions) is None
 
 
 def test_without_room_for_the_copy_there_is_no_upgrade(old, url, path, versions, monkeypatch):
-    (versions / "r0002_more.py").write_text(REVISION.format(then="pass"))
+    (versions / "r0003_more.py").write_text(REVISION.format(then="pass"))
     monkeypatch.setattr(schema, "free_name", lambda *_: path.parent / "no such folder" / "copy.db")
     with pytest.raises(OSError, match="No such file"):
-        bring_to_head(old, url, head="0002", versions=versions)
-    assert version(path) == [("0001",)]
+        bring_to_head(old, url, head="0003", versions=versions)
+    assert version(path) == [("0002",)]
 
 
 def test_an_upgrade_that_fails_leaves_the_old_database_as_it_was(old, url, path, versions):
-    (versions / "r0002_more.py").write_text(REVISION.format(then='raise RuntimeError("no")'))
+    (versions / "r0003_more.py").write_text(REVISION.format(then='raise RuntimeError("no")'))
     before = structure(path)
     with pytest.raises(RuntimeError, match="no"):
-        bring_to_head(old, url, head="0002", versions=versions)
+        bring_to_head(old, url, head="0003", versions=versions)
     assert structure(path) == before
-    assert version(path) == [("0001",)]
+    assert version(path) == [("0002",)]
     assert StoreReader(url).days(None, NIGHT, NIGHT) == [day_row()]
 
 
 def test_a_kill_in_the_middle_of_an_upgrade_leaves_the_old_database_as_it_was(old, url, path, versions):
-    (versions / "r0002_more.py").write_text(REVISION.format(then="os.kill(os.getpid(), 9)"))
+    (versions / "r0003_more.py").write_text(REVISION.format(then="os.kill(os.getpid(), 9)"))
     before = structure(path)
     code = f"""
 from pathlib import Path
 from dewpond.adapters.store.dialect import open_writer
 from dewpond.adapters.store.schema import bring_to_head
-bring_to_head(open_writer({url!r}), {url!r}, head="0002", versions=Path({str(versions)!r}))
+bring_to_head(open_writer({url!r}), {url!r}, head="0003", versions=Path({str(versions)!r}))
 """
     died = subprocess.run([sys.executable, "-c", code], check=False)
     assert died.returncode == -signal.SIGKILL
@@ -126,9 +126,9 @@ def set_version(path, number):
 def test_a_newer_schema_is_refused_and_not_touched(store, path, url, open_store):
     store.close()
     set_version(path, "0099")
-    with pytest.raises(StoreUnusable, match=r"newer dewpond \(schema 0099, this version knows 0001\); install"):
+    with pytest.raises(StoreUnusable, match=r"newer dewpond \(schema 0099, this version knows 0002\); install"):
         open_store()
-    with pytest.raises(StoreUnusable, match="schema 0099, this version reads 0001"):
+    with pytest.raises(StoreUnusable, match="schema 0099, this version reads 0002"):
         StoreReader(url).plan(NIGHT)
     assert version(path) == [("0099",)]
 

@@ -160,7 +160,7 @@ def test_the_newest_ten_snapshots_stay(store, url):
     assert rows(url, "SELECT step_no FROM snapshots ORDER BY step_no") == [(n,) for n in range(5, 15)]
     step_no, plain, meta = JournalReader(url).latest_snapshot()
     assert (step_no, plain) == (14, {"soil": {"beds": 1 / 3 * 14}})
-    assert meta == {"now": now_at(14), "version": "1.2.3", "schema": "0001"}
+    assert meta == {"now": now_at(14), "version": "1.2.3", "schema": "0002"}
 
 
 def test_a_snapshot_that_was_tampered_with_is_passed_over(store, url):

@@ -24,7 +24,7 @@ def bring_to_head(
     if found == head:
         return None
     if found is None:
-        _create(engine)
+        _create(engine, url)
         return None
     if int(found) > int(head):
         raise StoreUnusable(
@@ -58,9 +58,11 @@ def expect_head(connection: Connection, url: str) -> None:
         )
 
 
-def _create(engine: Engine) -> None:
+def _create(engine: Engine, url: str) -> None:
     # A new database needs no alembic, which costs start-up time and memory; a test holds both ways to the same tables.
     with writing(engine) as connection:
+        if version_of(connection, url) is not None:  # the daemon and a command may both have found none
+            return
         metadata.create_all(connection)
         connection.execute(schema_version.insert().values(version_num=HEAD))
 

@@ -28,7 +28,7 @@ from sqlalchemy.schema import CreateIndex
 from sqlalchemy.types import TypeDecorator
 
 # The newest revision in ``migrations/versions``. Revisions are numbers, so that newer and older can be told apart.
-HEAD = "0001"
+HEAD = "0002"
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -231,4 +231,16 @@ alarms = Table(
     Column("facts", Text, nullable=False),
     Column("cleared_at", UtcDateTime),
     Column("cleared_why", Text, nullable=False),
+)
+
+# What people note on foot: every version of everything, never changed. ``model/upkeep.py`` says what an entry is.
+upkeep = Table(
+    "upkeep",
+    metadata,
+    Column("kind", String(200), primary_key=True),
+    Column("subject", String(200), primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("at", UtcDateTime, nullable=False),
+    Column("who", String(100), nullable=False),
+    Column("body", Text, nullable=False),
 )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dewpond.upkeep.refusal import Refused
 
-class AuditRefused(ValueError):
+
+class AuditRefused(Refused):
     """Raised when an audit's input cannot be used; the text says what, where, limit and remedy of every fault."""
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from dewpond.model.site import HeadKind
 from dewpond.science.units import MM_PER_INCH
+from dewpond.upkeep.refusal import Refused
 
 L_PER_GAL, M_PER_FT, KPA_PER_PSI = 3.785411784, 0.3048, 6.894757293
 # Column -> worth of one of its unit in ours; a bare name is in ours already.
@@ -33,7 +34,7 @@ YES, NO = ("yes", "true", "1"), ("no", "false", "0", "")
 MOST_ROWS = 20_000
 
 
-class PlanRefused(ValueError):
+class PlanRefused(Refused):
     """Raised when a plan cannot be used; the text says what, where, limit and remedy of every fault, one a line."""
 
 

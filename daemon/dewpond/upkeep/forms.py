@@ -1,0 +1,175 @@
+"""What may be entered on foot, the same at the terminal and on a page: each operation's fields, checked one way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from dewpond.settings.quantities import (
+    FLOW_L_MIN,
+    LENGTH_M,
+    PRESSURE_KPA,
+    SPEED_M_S,
+    TIME_MIN,
+    TIME_S,
+    VOLUME_L,
+    Dimension,
+    QuantityError,
+)
+from dewpond.upkeep.refusal import Refused
+
+LONGEST_TEXT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One field of a form. ``kind`` is text, texts, number, flag, table, tables, or a quantity's dimension."""
+
+    kind: str | Dimension
+    words: str
+    needed: bool = False
+    longest: int = LONGEST_TEXT
+
+
+Form = Mapping[str, Entry]
+_WALK = Entry("text", "the walk; the one that is on where none is named")
+_STEP = Entry("text", "the step", needed=True)
+_PLACE = Entry("text", "zone, supply or site", needed=True)
+_VERSION = Entry("whole", "the version this was made from, where somebody has reported before")
+FORMS: Mapping[str, Form] = {
+    "walk-begin": {"zones": Entry("texts", "zones to go round; all where none is named")},
+    "walk-show": {"walk": _WALK},
+    "walk-tick": {"walk": _WALK, "step": _STEP, "keys": Entry("texts", "cautions that were read", needed=True)},
+    "walk-look": {
+        "walk": _WALK,
+        "step": _STEP,
+        "place": _PLACE,
+        "findings": Entry("tables", "what was found: fault, spot, count, note, photo; empty for all right"),
+        "flow": Entry(FLOW_L_MIN, "flow seen while it ran"),
+        "counted": Entry(VOLUME_L, "litres that this flow was counted from; few of them make it doubtful"),
+        "pressure": Entry(PRESSURE_KPA, "pressure seen while it ran"),
+        "at_head": Entry("flag", "the pressure was taken at a head"),
+        "came_on": Entry("flag", "the zone came on"),
+        "went_off": Entry("flag", "the zone went off"),
+        "litres": Entry(VOLUME_L, "litres that passed in the leak test"),
+        "minutes": Entry(TIME_MIN, "how long the leak test took"),
+        "waters": Entry("text", "what the zone waters"),
+        "note": Entry("text", "what was done or is worth knowing"),
+        "version": _VERSION,
+    },
+    "walk-leave-out": {
+        "walk": _WALK,
+        "step": _STEP,
+        "place": _PLACE,
+        "why": Entry("text", "why it is left out", needed=True),
+        "version": _VERSION,
+    },
+    "walk-end": {"walk": _WALK, "note": Entry("text", "what the next walk should know")},
+    "walks": {},
+    "tasks": {"all": Entry("flag", "also those that are done, proved, left or withdrawn")},
+    "task-move": {
+        "task": Entry("text", "the task", needed=True),
+        "state": Entry("text", "its next state", needed=True),
+        "why": Entry("text", "what was done, or why"),
+        "version": _VERSION,
+    },
+    "register": {"zone": Entry("text", "one zone; all where none is named")},
+    "register-set": {
+        "zone": Entry("text", "the zone", needed=True),
+        "changes": Entry("table", "fields of the card given anew", needed=True),
+        "version": _VERSION,
+    },
+    "register-export": {},
+    "register-import": {"csv": Entry("text", "the file's text", needed=True, longest=4_000_000)},
+    "audit-plan": {
+        "zone": Entry("text", "the zone", needed=True),
+        "corners": Entry("tables", "corners of the zone in order, each x_m and y_m"),
+        "width": Entry(LENGTH_M, "width of a rectangle instead"),
+        "length": Entry(LENGTH_M, "its length"),
+        "owned": Entry("whole", "how many like cups there are"),
+        "turn": Entry(TIME_MIN, "how long the slowest rotor takes for one turn"),
+    },
+    "audit-cups": {
+        "zone": Entry("text", "the zone", needed=True),
+        "csv": Entry("text", "the cups: x_m, y_m, value, placement", needed=True, longest=100_000),
+        "unit": Entry("text", "unit of value: mL, mm, in, mm/h or in/h"),
+        "minutes": Entry(TIME_MIN, "how long each placement ran"),
+        "mouth": Entry("text", "across the rim of a cup, or its area"),
+        "wind": Entry(SPEED_M_S, "the strongest wind noted"),
+        "version": _VERSION,
+    },
+    "audit-drip": {
+        "zone": Entry("text", "the zone", needed=True),
+        "csv": Entry("text", "the emitters: line, place, ml", needed=True, longest=100_000),
+        "seconds": Entry(TIME_S, "how long each was caught", needed=True),
+        "start": Entry(PRESSURE_KPA, "pressure where the lines begin"),
+        "end": Entry(PRESSURE_KPA, "pressure at the end of a line"),
+        "rated": Entry(PRESSURE_KPA, "rated pressure of the emitters"),
+        "filter_before": Entry(PRESSURE_KPA, "pressure before the filter"),
+        "filter_after": Entry(PRESSURE_KPA, "pressure after the filter"),
+        "flush": Entry("text", "how the first water from a line end looked: clear or dirty"),
+        "version": _VERSION,
+    },
+    "audits": {"zone": Entry("text", "the zone", needed=True)},
+    "design-review": {
+        "heads": Entry("text", "drawn heads as CSV", longest=4_000_000),
+        "zones": Entry("text", "drawn zones as CSV", longest=1_000_000),
+    },
+}
+
+
+def read_form(op: str, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields of one operation, checked; those that were not given are left out. Raises Refused."""
+    form = FORMS.get(op)
+    if form is None:
+        raise Refused(f"operation {op!r} is not known; it is one of {', '.join(FORMS)}")
+    unknown = sorted(plain.keys() - form.keys())
+    if unknown:
+        raise Refused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(form) or 'none'}")
+    given = {name: _read(op, name, form[name], value) for name, value in plain.items() if value is not None}
+    missing = [name for name, entry in form.items() if entry.needed and given.get(name) in (None, "", [], {})]
+    if missing:
+        raise Refused(f"{op}: {' and '.join(missing)} is missing ({form[missing[0]].words})")
+    return given
+
+
+def _read(op: str, name: str, entry: Entry, value: Any) -> Any:
+    if isinstance(entry.kind, Dimension):
+        try:
+            return entry.kind.read(value)
+        except QuantityError as error:
+            raise Refused(f"{op}, {name}: {error}") from error
+    if not _FITS[entry.kind](value):
+        raise Refused(f"{op}, {name}: {str(value)[:40]!r} is no {_WORDS[entry.kind]} ({entry.words})")
+    texts = value if entry.kind == "texts" else [value] if entry.kind == "text" else []
+    for text in texts:
+        if len(text) > entry.longest:
+            raise Refused(f"{op}, {name}: {len(text)} letters, at most {entry.longest}; shorten it")
+    return value.strip() if entry.kind == "text" and entry.longest == LONGEST_TEXT else value
+
+
+def _is_text(value: Any) -> bool:
+    return isinstance(value, str)
+
+
+def _are(kind: type) -> Any:
+    return lambda value: isinstance(value, list | tuple) and all(isinstance(one, kind) for one in value)
+
+
+_FITS = {
+    "text": _is_text,
+    "texts": _are(str),
+    "flag": lambda value: isinstance(value, bool),
+    "whole": lambda value: isinstance(value, int) and not isinstance(value, bool) and value >= 0,
+    "table": lambda value: isinstance(value, Mapping),
+    "tables": _are(Mapping),
+}
+_WORDS = {
+    "text": "text",
+    "texts": "list of texts",
+    "flag": "true or false",
+    "whole": "whole number from 0",
+    "table": "table",
+    "tables": "list of tables",
+}
