@@ -157,7 +157,8 @@ class Agenda:
 
     def due(self, wall: datetime) -> list[Event]:
         """The events due by ``wall``, in order of their times, and a fault for each kind of work that was missed."""
-        self.look(wall)
+        if self.look(wall) > wall:
+            return []
         ripe = [entry for entry in self._entries if self._next[entry.key] <= wall]
         return sorted((event for entry in ripe for event in self._fire(entry, wall)), key=lambda event: event.at)
 

@@ -80,17 +80,17 @@ class Brain:
     def step(self, state: State, events: Sequence[Event], now: Now) -> Step:
         """Take up events in order, close dates that are over, and move the valves that are due."""
         blocks = [event for event in events if isinstance(event, ReadingsArrived)]
+        others = [event for event in events if not isinstance(event, ReadingsArrived)] if blocks else events
         state, commands = self._readings(state, blocks, now) if blocks else (state, [])
-        for event in events:
+        for event in others:
             state, told = self._take(state, event, now)
             commands += told
-        new_weather = any(isinstance(event, NEW_WEATHER) for event in events)
-        replan = (self._replan,) if new_weather else ()
+        replan = (self._replan,) if any(isinstance(event, NEW_WEATHER) for event in others) else ()
         duties = (self._close_days, self._expire, *replan, self._attended, self._cool, self._run)
         for duty in duties:
             state, told = duty(state, now)
             commands += told
-        reasons = tuple(command.reason for command in commands if isinstance(command, RecordReason))
+        reasons = tuple([command.reason for command in commands if isinstance(command, RecordReason)])
         return Step(state, tuple(pumps.pumps_first(commands)), self._wake_s(state, now), reasons)
 
     def _take(self, state: State, event: Event, now: Now) -> Told:
@@ -312,7 +312,7 @@ class Brain:
         return sequencer.run_due(self.ground, state, now)
 
     def _wake_s(self, state: State, now: Now) -> float:
-        wake_s = min(sequencer.next_wake_s(state, now), headworks.next_wake_s(self.ground, state, now))
+        wake_s = min(sequencer.next_wake_s(self.ground, state, now), headworks.next_wake_s(self.ground, state, now))
         wake_s = min(wake_s, attended.next_wake_s(state))
         ends = [hold.until for hold in state.holds.values()]
         ends += [wish.by for wish in state.water_ins.values() if wish.by is not None]

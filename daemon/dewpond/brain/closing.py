@@ -16,9 +16,8 @@ from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import Command, RecordRun
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import ValveState
+from dewpond.model.states import CLOSED, WAITING
 
-S = ValveState
 Told = tuple[State, list[Command]]
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
 DONE_WITHIN_S = 1.0  # an opening that ended so near its planned end ran whole
@@ -43,7 +42,7 @@ def finish(
     elif open_s > 0.0:
         state, gross_mm = _booked(ground, state, item, start.timestamp(), open_s)
         commands.append(_row(ground, state, item, start, open_s, gross_mm, cause))
-    over = replace(item, state=S.CLOSED, seconds=open_s, gross_mm=gross_mm)
+    over = replace(item, state=CLOSED, seconds=open_s, gross_mm=gross_mm)
     finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
     state = replace(without(state, item), finished=finished)
     short_s = item.seconds - open_s
@@ -55,7 +54,7 @@ def finish(
             state, openings=tuple(sorted((*state.openings, remainder), key=lambda o: (o.start_s, o.run_id)))
         )
     word = "done" if short_s < DONE_WITHIN_S else "planned" if remainder else "shortened"
-    commands += [plan_row(remainder or item, word), zone_topic(replace(item, state=S.CLOSED), now, cause)]
+    commands += [plan_row(remainder or item, word), zone_topic(replace(item, state=CLOSED), now, cause)]
     return state, commands
 
 
@@ -73,12 +72,13 @@ def _booked(ground: Ground, state: State, item: Opening, start_s: float, open_s:
     alone = all(other.run_id == item.run_id for other in active(state, item.supply))
     share = metered_share(ground, item, open_s) if alone else None
     soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
-    state = replace(state, soil=soil)
-    if state.belief is not None:
-        state = replace(state, belief=with_metered(state.belief, ground.table.index[zone.id], share))
+    belief = state.belief
+    if belief is not None:
+        belief = with_metered(belief, ground.table.index[zone.id], share)
     if item.extra:  # no watering: intervals and wishes wait for the real one
-        return state, gross_mm
-    state = replace(state, last_runs={**state.last_runs, item.zone: (start_s + open_s, gross_mm)})
+        return replace(state, soil=soil, belief=belief), gross_mm
+    last_runs = {**state.last_runs, item.zone: (start_s + open_s, gross_mm)}
+    state = replace(state, soil=soil, belief=belief, last_runs=last_runs)
     return water_in.given(state, item.zone, gross_mm * zone.efficiency), gross_mm
 
 
@@ -129,7 +129,7 @@ def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | 
     return replace(
         item,
         run_id=f"{item.run_id}/remainder",
-        state=S.WAITING,
+        state=WAITING,
         resumed=True,
         start_s=now.wall.timestamp(),
         seconds=float(math.floor(left_s)),

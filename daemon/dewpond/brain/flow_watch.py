@@ -21,13 +21,11 @@ def on_meter(state: State, supply: str, event: ReadingsArrived) -> State:
     if event.window_s is None or not len(event.value):
         return state
     running = [item for item in active(state, supply) if item.opened_at is not None]
-    if running:
-        state = _book(state, running, event)
-    window_s = float(event.window_s[-1])
-    if window_s <= 0.0:
-        return state
-    flow_l_min = float(event.value[-1]) * 60.0 / window_s
-    return replace(state, supply_flow_l_min={**state.supply_flow_l_min, supply: flow_l_min})
+    openings = _booked(state, running, event) if running else state.openings
+    window_s, flows_l_min = float(event.window_s[-1]), state.supply_flow_l_min
+    if window_s > 0.0:
+        flows_l_min = {**flows_l_min, supply: float(event.value[-1]) * 60.0 / window_s}
+    return replace(state, openings=openings, supply_flow_l_min=flows_l_min)
 
 
 def tell_flow(state: State, supply: str, now: Now) -> tuple[State, list[Command]]:
@@ -41,19 +39,20 @@ def tell_flow(state: State, supply: str, now: Now) -> tuple[State, list[Command]
     return told, [PublishState(topic=f"supply/{supply}/flow", body=body)]
 
 
-def _book(state: State, running: list[Opening], event: ReadingsArrived) -> State:
+def _booked(state: State, running: list[Opening], event: ReadingsArrived) -> tuple[Opening, ...]:
     """Share increments among open zones by expected flow; a window that began before an opening counts in part."""
     assert event.window_s is not None  # noqa: S101 - checked by the caller
     whole_flow = sum(item.flow_l_min for item in running) or 1.0
+    windows = np.maximum(event.window_s, 1e-9)
     booked: dict[str, float] = {}
     for item in running:
         assert item.opened_at is not None  # noqa: S101 - the caller took only opened ones
         since_s = item.opened_at.timestamp()
-        windows = np.maximum(event.window_s, 1e-9)
         inside = np.minimum(np.maximum((event.time_s - since_s) / windows, 0.0), 1.0)
         booked[item.run_id] = float((event.value * inside).sum()) * item.flow_l_min / whole_flow
-    openings = tuple(
-        replace(item, metered_l=item.metered_l + booked[item.run_id]) if item.run_id in booked else item
-        for item in state.openings
+    return tuple(
+        [
+            replace(item, metered_l=item.metered_l + booked[item.run_id]) if item.run_id in booked else item
+            for item in state.openings
+        ]
     )
-    return replace(state, openings=openings)

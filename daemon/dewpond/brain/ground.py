@@ -17,7 +17,7 @@ from dewpond.brain.state import EtoFact, SoilState
 from dewpond.brain.supply_bounds import flow_bound_l_min
 from dewpond.brain.timetable import Limits
 from dewpond.brain.zone_table import ZoneTable, zone_table
-from dewpond.model.site import Site, Zone
+from dewpond.model.site import Sensor, Site, Zone
 from dewpond.science.radiation import extraterrestrial_radiation_daily
 from dewpond.science.reference_et import hargreaves
 
@@ -40,6 +40,7 @@ class Ground:
     limits: Mapping[str, Limits]
     probes: Mapping[str, ProbePlace]  # by sensor id; one a zone, further ones are shown only
     watch: Mapping[str, WatchSettings]  # by supply id, of those that have a meter
+    open_air: Mapping[str, tuple[Sensor, ...]]  # by kind; a sensor that stands in a zone measures soil or canopy
 
     def assumed_eto(self, soil: SoilState, day: date) -> EtoFact:
         """Reference ET of a day nobody measured.
@@ -116,5 +117,9 @@ def ground_of(site: Site) -> Ground:
         rules=PlaceRules(site, days),
         probes=probe_places(site),
         watch=watch_settings(site),
+        open_air={
+            kind: tuple(sensor for sensor in site.sensors if sensor.kind == kind and sensor.zone is None)
+            for kind in {sensor.kind for sensor in site.sensors}
+        },
         limits={supply.id: Limits(site.watering.max_open, flow_bound_l_min(supply)) for supply in site.supplies},
     )

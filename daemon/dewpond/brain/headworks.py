@@ -97,20 +97,27 @@ def next_wake_s(ground: Ground, state: State, now: Now) -> float:
     """Elapsed time at which a master or a pump wants something again."""
     idle = [master.hold_until_s for supply, master in state.masters.items() if not active(state, supply)]
     wakes = [*idle, *pumps.wakes_s(ground, state, now)]
-    return min((wake_s for wake_s in wakes if wake_s > now.elapsed_s + ON_TIME_S), default=math.inf)
+    return min([wake_s for wake_s in wakes if wake_s > now.elapsed_s + ON_TIME_S], default=math.inf)
 
 
 def _shut_idle_masters(ground: Ground, state: State, now: Now) -> Told:
     """No master stays open over shut zones beyond its lag: that would only feed a leak."""
     masters, commands = dict(state.masters), list[Command]()
-    lags = {supply.id: supply.master_lag_s for supply in ground.site.supplies}
     for supply, master in state.masters.items():
-        if active(state, supply):
-            masters[supply] = replace(master, hold_until_s=math.inf)
-            continue
-        hold_s = master.hold_until_s if math.isfinite(master.hold_until_s) else now.elapsed_s + lags.get(supply, 0.0)
-        masters[supply] = replace(master, hold_until_s=hold_s)
+        hold_s = _hold_until_s(ground, state, supply, now)
         if now.elapsed_s >= hold_s - ON_TIME_S:
             del masters[supply]
             commands.append(CloseValve(run_id=master.run_id, output=master.output, cause=DONE))
+        elif hold_s != master.hold_until_s:
+            masters[supply] = replace(master, hold_until_s=hold_s)
     return (state if masters == state.masters else replace(state, masters=masters)), commands
+
+
+def _hold_until_s(ground: Ground, state: State, supply: str, now: Now) -> float:
+    """Elapsed time to which a master stays open: for ever while a zone behind it is, and its lag longer."""
+    if active(state, supply):
+        return math.inf
+    hold_s = state.masters[supply].hold_until_s
+    if math.isfinite(hold_s):
+        return hold_s
+    return now.elapsed_s + next((each.master_lag_s for each in ground.site.supplies if each.id == supply), 0.0)

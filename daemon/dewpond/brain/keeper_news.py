@@ -27,9 +27,8 @@ from dewpond.brain.state import Opening, State
 from dewpond.model.commands import CloseValve, Command, PublishState
 from dewpond.model.copying import replace
 from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
-from dewpond.model.states import ValveState, advance
+from dewpond.model.states import CLOSED, OPEN, OPENING, REFUSED, WAITING, advance
 
-S = ValveState
 REFUSALS_S = 60.0  # how long a refused opening is tried again before it is given up
 LONGEST_MASTER_S = 43_200.0  # the longest ceiling of any method; a master's end further away is of another boot
 Told = tuple[State, list[Command]]
@@ -46,11 +45,11 @@ def on_opened(state: State, event: ValveOpened, now: Now) -> Told:
         lambda item: (
             replace(
                 item,
-                state=advance(item.state, S.OPEN),
+                state=advance(item.state, OPEN),
                 opened_at=event.at,
                 opened_elapsed_s=now.elapsed_s - late_s,
             )
-            if item.state is S.OPENING
+            if item.state is OPENING
             else item
         ),
         "running",
@@ -76,13 +75,13 @@ def on_refused(ground: Ground, state: State, event: ValveRefused, now: Now) -> T
     if event.run_id.startswith(headworks.MASTER):
         return _master_refused(ground, state, event, now)
     item = find(state, event.run_id)
-    if item is None or item.state is not S.OPENING:
+    if item is None or item.state is not OPENING:
         return state, []
     first_s = item.asked_elapsed_s or now.elapsed_s
     if now.elapsed_s - first_s >= REFUSALS_S:
-        given_up = replace(item, state=S.REFUSED, close_cause=event.why)
+        given_up = replace(item, state=REFUSED, close_cause=event.why)
         return without(state, given_up), [plan_row(given_up, "dropped"), zone_topic(given_up, now, event.why)]
-    waiting = replace(item, state=S.WAITING, asked_elapsed_s=first_s, not_before_elapsed_s=now.elapsed_s + ASK_AGAIN_S)
+    waiting = replace(item, state=WAITING, asked_elapsed_s=first_s, not_before_elapsed_s=now.elapsed_s + ASK_AGAIN_S)
     return swap(state, waiting), []
 
 
@@ -91,7 +90,7 @@ def _master_refused(ground: Ground, state: State, event: ValveRefused, now: Now)
     state, commands = headworks.on_head_refused(ground, state, event, now)
     supply, at_s = event.run_id.split("/")[1], now.wall.timestamp() + ON_TIME_S
     for item in state.openings:
-        if item.state is not S.WAITING or item.supply != supply or item.start_s > at_s:
+        if item.state is not WAITING or item.supply != supply or item.start_s > at_s:
             continue
         first_s = item.asked_elapsed_s or now.elapsed_s
         if now.elapsed_s - first_s >= REFUSALS_S:
@@ -150,7 +149,7 @@ def on_started(state: State, now: Now) -> State:
     """The daemon came up: what waited by an elapsed clock of before must not wait by this one."""
     openings = tuple(
         replace(item, not_before_elapsed_s=0.0, asked_elapsed_s=min(item.asked_elapsed_s, now.elapsed_s))
-        if item.state is S.WAITING
+        if item.state is WAITING
         else item
         for item in state.openings
     )
@@ -162,7 +161,7 @@ def on_started(state: State, now: Now) -> State:
 def closed_topics(ground: Ground, state: State, now: Now) -> list[Command]:
     """Every shut zone's state, told when the keeper is found: a retained word from before may be wrong."""
     running = {item.zone for item in active(state)}
-    body = {"at": now.wall.isoformat(), "valve": ValveState.CLOSED.value, "until": None, "cause": "the keeper says so"}
+    body = {"at": now.wall.isoformat(), "valve": CLOSED.value, "until": None, "cause": "the keeper says so"}
     return [PublishState(topic=f"zone/{zone}/state", body=body) for zone in ground.zones if zone not in running]
 
 

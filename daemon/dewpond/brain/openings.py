@@ -9,9 +9,9 @@ from dewpond.brain.state import Opening, State
 from dewpond.model.commands import CloseValve, Command, PublishState
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import ValveState, advance
+from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, advance
 
-ACTIVE = (ValveState.OPENING, ValveState.OPEN, ValveState.CLOSING)
+ACTIVE = (OPENING, OPEN, CLOSING)
 DONE = "done"  # the cause of an opening that closed at its planned end
 ASK_AGAIN_S = 5.0  # an unanswered closing is asked again, a refused opening tried again
 ON_TIME_S = 1e-6
@@ -25,7 +25,7 @@ def active(state: State, supply: str | None = None) -> list[Opening]:
 
 def live(state: State, supply: str) -> list[Opening]:
     """Openings of a supply that are open, or on their way to it."""
-    return [item for item in active(state, supply) if item.state is not ValveState.CLOSING]
+    return [item for item in active(state, supply) if item.state is not CLOSING]
 
 
 def find(state: State, run_id: str) -> Opening | None:
@@ -42,11 +42,11 @@ def without(state: State, item: Opening) -> State:
 
 def close_now(state: State, item: Opening, cause: str, now: Now) -> tuple[State, list[Command]]:
     """Have an opening closed for a stated cause; one that waits is dropped instead."""
-    if item.state is ValveState.WAITING:
+    if item.state is WAITING:
         return without(state, item), [plan_row(item, "dropped")]
-    if item.state is ValveState.CLOSING:
+    if item.state is CLOSING:
         return state, []
-    state_now = advance(item.state, ValveState.CLOSING)
+    state_now = advance(item.state, CLOSING)
     closing = replace(item, state=state_now, close_cause=cause, asked_elapsed_s=now.elapsed_s)
     return swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
 

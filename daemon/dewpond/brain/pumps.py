@@ -21,9 +21,8 @@ from dewpond.model.commands import CloseValve, Command, OpenValve
 from dewpond.model.copying import replace
 from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
 from dewpond.model.site import Pump, Supply
-from dewpond.model.states import ValveState
+from dewpond.model.states import OPEN, WAITING
 
-S = ValveState
 Told = tuple[State, list[Command]]
 Follows = Callable[[str, float], bool]  # whether zones of this supply open by that elapsed time, for the pump to run on
 PUMP = "pump/"  # how the run ids of pumps begin
@@ -99,7 +98,7 @@ def due_beside(state: State, item: Opening, now: Now) -> list[Opening]:
     return [
         other
         for other in state.openings
-        if other.state is S.WAITING
+        if other.state is WAITING
         and other.start_s <= at_s
         and other.not_before_elapsed_s <= now.elapsed_s + ON_TIME_S
         and other.supply == item.supply
@@ -155,7 +154,7 @@ def stopped_by_hand(state: State, supply: Supply, now: Now) -> State:
 def stop_pumps(ground: Ground, state: State, now: Now, follows: Follows) -> Told:
     """Stop every pump whose last zone is about to close, that takes too little, or whose water is low."""
     commands: list[Command] = []
-    supplies = {supply.id: supply for supply in ground.site.supplies}
+    supplies = {supply.id: supply for supply in ground.site.supplies} if state.pumps else {}
     for supply_id, memory in state.pumps.items():
         supply = supplies.get(supply_id)
         if supply is None or supply.pump is None:  # the site file has changed; the keeper is asked what it holds
@@ -287,7 +286,7 @@ def _tend_pump(state: State, supply: Supply, pump: Pump, now: Now) -> Told:
     memory, running = state.pumps.get(supply.id, OFF), live(state, supply.id)
     if not running:
         return _thin(state, supply.id, memory, math.inf), []
-    held = [item for item in running if item.state is S.OPEN]  # one on its way may be refused for a minute
+    held = [item for item in running if item.state is OPEN]  # one on its way may be refused for a minute
     taken_l_min = math.fsum(item.flow_l_min for item in held)
     thin_s = min(memory.thin_since_s, now.elapsed_s) if taken_l_min < pump.least_flow_l_min else math.inf
     state = _thin(state, supply.id, memory, thin_s)
@@ -372,7 +371,7 @@ def _of_run(state: State, run_id: str) -> tuple[str, PumpState | None]:
 
 def _end_s(item: Opening, now: Now) -> float:
     """Elapsed time at which an opening ends by plan."""
-    return item.seconds + (item.opened_elapsed_s if item.state is S.OPEN else now.elapsed_s)
+    return item.seconds + (item.opened_elapsed_s if item.state is OPEN else now.elapsed_s)
 
 
 def _open(memory: PumpState, pump: Pump, now: Now) -> OpenValve:

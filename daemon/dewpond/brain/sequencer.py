@@ -28,9 +28,8 @@ from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import CloseValve, Command, OpenValve
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import ValveState, advance
+from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, advance
 
-S = ValveState
 MADE_WAY = "made way for water by hand"
 HANDOVER_S = 1.0  # an opening due so soon after the last takes the pump over
 Told = tuple[State, list[Command]]
@@ -47,36 +46,39 @@ def run_due(ground: Ground, state: State, now: Now) -> Told:
     return state, pumps.pumps_first(commands + stopped + tended)
 
 
-def next_wake_s(state: State, now: Now) -> float:
+def next_wake_s(ground: Ground, state: State, now: Now) -> float:
     """Elapsed time at which ``run_due`` has something to do again."""
     wake_s = math.inf
     wall_s = now.wall.timestamp()
     for item in state.openings:
-        if item.state is S.OPEN:
+        if item.state is OPEN:
             wake_s = min(wake_s, item.opened_elapsed_s + item.seconds)
-        elif item.state in (S.CLOSING, S.OPENING):
+        elif item.state in (CLOSING, OPENING):
             wake_s = min(wake_s, item.asked_elapsed_s + ASK_AGAIN_S)
-        elif item.state is S.WAITING:
-            # One that is due and still waits lacks room or a keeper; an event brings its turn, or another look.
+        elif item.state is WAITING:
+            # One that is due and still waits lacks room or a keeper; an event brings its turn, or another look. The
+            # end of what runs is a wake of its own, so nothing is looked at before that lacks room beside it.
             due_s = max(item.not_before_elapsed_s, now.elapsed_s + _start_s(item) - wall_s)
-            wake_s = min(wake_s, due_s if due_s > now.elapsed_s + ON_TIME_S else now.elapsed_s + ASK_AGAIN_S)
+            due_s = due_s if due_s > now.elapsed_s + ON_TIME_S else now.elapsed_s + ASK_AGAIN_S
+            if due_s < wake_s and (item.by_hand or _fits(ground, item, active(state, item.supply))):
+                wake_s = due_s
     return wake_s
 
 
 def _start_s(item: Opening) -> float:
     """The wall time an opening waits for; what a person asked for or a fault left over waits for none."""
-    return float("-inf") if item.by_hand or item.resumed else item.start_s
+    return -math.inf if item.by_hand or item.resumed else item.start_s
 
 
 def _close_done(state: State, now: Now) -> Told:
     commands: list[Command] = []
     for item in state.openings:
-        if item.state is S.OPEN and now.elapsed_s >= item.opened_elapsed_s + item.seconds - ON_TIME_S:
+        if item.state is OPEN and now.elapsed_s >= item.opened_elapsed_s + item.seconds - ON_TIME_S:
             state, told = close_now(state, item, DONE, now)
             commands += told
-        elif item.state in (S.CLOSING, S.OPENING) and now.elapsed_s >= item.asked_elapsed_s + ASK_AGAIN_S - ON_TIME_S:
+        elif item.state in (CLOSING, OPENING) and now.elapsed_s >= item.asked_elapsed_s + ASK_AGAIN_S - ON_TIME_S:
             cause = item.close_cause or "the keeper did not answer"
-            again = replace(item, state=S.CLOSING, asked_elapsed_s=now.elapsed_s, close_cause=cause)
+            again = replace(item, state=CLOSING, asked_elapsed_s=now.elapsed_s, close_cause=cause)
             state = swap(state, again)
             commands.append(CloseValve(run_id=item.run_id, output=item.output, cause=cause))
     return state, commands
@@ -88,7 +90,7 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
     due = [
         item
         for item in state.openings
-        if item.state is S.WAITING
+        if item.state is WAITING
         and now.elapsed_s >= item.not_before_elapsed_s - ON_TIME_S
         and _start_s(item) <= wall_s + ON_TIME_S
     ]
@@ -109,7 +111,8 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         return _given_up(ground, state, item, weather, now)
     if weather:
         return swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + weather_holds.LOOK_AGAIN_S)), []
-    if not item.by_hand:
+    room = _room(ground, state, item)
+    if room and not item.by_hand:
         capped_s, cap = caps.left(ground, state, ground.zones[item.zone], now.wall.timestamp())
         left_s, limit = min((left_s, limit), (capped_s, cap))
         if left_s < min(item.seconds, LEAST_OPENING_S):
@@ -121,7 +124,7 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     left_s, limit = min((left_s, limit), (_day_left_s(ground, state, item, now), "the pump's litres a day"))
     if left_s < min(item.seconds, LEAST_OPENING_S):
         return _given_up(ground, state, item, "Held by the pump's litres a day, which are given", now)
-    if not _room(ground, state, item):
+    if not room:
         return _make_way(state, item, now) if item.by_hand else (state, [])
     due, at_s = pumps.due_beside(state, item, now), now.wall.timestamp()
     beside = [other for other in due if _would_open(ground, state, other, at_s, now)]
@@ -133,7 +136,7 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
         return swap(state, replace(item, not_before_elapsed_s=ready_s)), commands
     opening = replace(
         _cut(item, left_s, limit),
-        state=advance(item.state, S.OPENING),
+        state=advance(item.state, OPENING),
         asked_elapsed_s=item.asked_elapsed_s or now.elapsed_s,
     )
     intent = OpenValve(run_id=opening.run_id, output=opening.output, zone=opening.zone, planned_s=opening.seconds)
@@ -186,7 +189,7 @@ def _end_for_locks(ground: Ground, state: State, now: Now) -> Told:
     commands: list[Command] = []
     for item in state.openings:
         why = locks.held(ground, state, ground.zones[item.zone])
-        if why and item.state is not S.CLOSING:
+        if why and item.state is not CLOSING:
             state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now)
             commands += told
     return state, commands
@@ -196,7 +199,7 @@ def _end_for_weather(ground: Ground, state: State, now: Now) -> Told:
     """Close what runs by schedule into rain, frost or strong wind."""
     commands: list[Command] = []
     for item in active(state):
-        if item.by_hand or item.state is S.CLOSING:
+        if item.by_hand or item.state is CLOSING:
             continue
         zone = ground.zones[item.zone]
         why = weather_holds.held(ground, state, zone, now.wall.timestamp(), weather_holds.RUNNING_SHARE)
@@ -222,7 +225,7 @@ def _fits(ground: Ground, item: Opening, running: Sequence[Opening]) -> bool:
 def _make_way(state: State, item: Opening, now: Now) -> Told:
     """A person's watering wins: the opening that gives way first is closed, then the next, until there is room."""
     running = _giving_way(state, item)
-    if not running or any(other.state is S.CLOSING for other in running):
+    if not running or any(other.state is CLOSING for other in running):
         return state, []
     first = running[0]
     return close_now(state, first, f"stopped: {MADE_WAY}" if first.by_hand else MADE_WAY, now)
@@ -251,13 +254,12 @@ def _follows(ground: Ground, state: State, now: Now, supply: str, by_s: float) -
     staying = [
         item
         for item in active(state, supply)
-        if item.state is S.OPENING
-        or (item.state is S.OPEN and item.opened_elapsed_s + item.seconds > by_s + HANDOVER_S)
+        if item.state is OPENING or (item.state is OPEN and item.opened_elapsed_s + item.seconds > by_s + HANDOVER_S)
     ]
     coming = [
         item
         for item in state.openings
-        if item.state is S.WAITING
+        if item.state is WAITING
         and item.supply == supply
         and item.start_s <= by_wall_s
         and item.not_before_elapsed_s <= by_s + HANDOVER_S

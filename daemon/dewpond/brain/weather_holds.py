@@ -33,10 +33,11 @@ BY_RAIN = "/rain"  # the key of the hold by days among all holds
 def hear(ground: Ground, state: State, blocks: Sequence[ReadingsArrived]) -> State:
     """Remember since when each rain switch is wet."""
     switches = {supply.rain_switch for supply in ground.site.supplies}
+    heard = [block for block in blocks if block.sensor in switches and len(block.value)]
+    if not heard:
+        return state
     wet = dict(state.wet_since_s)
-    for block in blocks:
-        if block.sensor not in switches or not len(block.value):
-            continue
+    for block in heard:
         if float(block.value[-1]) > 0.5:
             wet.setdefault(block.sensor, float(block.time_s[-1]))
         else:
@@ -110,7 +111,7 @@ def _wind(ground: Ground, state: State, at_s: float, share: float) -> str:
     limit_m_s = ground.site.watering.wind_limit_m_s
     if limit_m_s is None:
         return ""
-    for sensor in _of_kind(ground, "wind"):
+    for sensor in ground.open_air.get("wind", ()):
         if _fresh(state, sensor.id, at_s, _max_age_s(sensor)):
             last = state.sensors[sensor.id]
             if last.value > limit_m_s * share:
@@ -121,7 +122,7 @@ def _wind(ground: Ground, state: State, at_s: float, share: float) -> str:
 def _freeze(ground: Ground, state: State, at_s: float) -> str:
     limit_c = ground.site.watering.freeze_limit_c
     limit_c = FREEZE_LIMIT_C if limit_c is None else limit_c
-    for sensor in _of_kind(ground, "temperature"):
+    for sensor in ground.open_air.get("temperature", ()):
         if _fresh(state, sensor.id, at_s, _max_age_s(sensor)):
             last = state.sensors[sensor.id]
             if last.value <= limit_c:
@@ -131,15 +132,10 @@ def _freeze(ground: Ground, state: State, at_s: float) -> str:
 
 def fresh_reading(ground: Ground, state: State, kind: str, at_s: float) -> SensorState | None:
     """The last word of the first sensor of the open air of a kind that is fresh at an instant, or None."""
-    for sensor in _of_kind(ground, kind):
+    for sensor in ground.open_air.get(kind, ()):
         if _fresh(state, sensor.id, at_s, _max_age_s(sensor)):
             return state.sensors[sensor.id]
     return None
-
-
-def _of_kind(ground: Ground, kind: str) -> list[Sensor]:
-    """Sensors of the open air; one that stands in a zone measures soil or canopy."""
-    return [sensor for sensor in ground.site.sensors if sensor.kind == kind and sensor.zone is None]
 
 
 def _max_age_s(sensor: Sensor) -> float:

@@ -22,11 +22,12 @@ else:
             kept = record.__dict__
         except AttributeError:
             return dataclasses.replace(record, **changes)
-        if not changes.keys() <= kept.keys():
+        changed = kept | changes
+        if len(changed) != len(kept):
             unknown = ", ".join(sorted(changes.keys() - kept.keys()))
             raise TypeError(f"{type(record).__name__} has no field {unknown}")
         copy = _new(record.__class__)
-        _put(copy, "__dict__", kept | changes)
+        _put(copy, "__dict__", changed)
         return copy
 
 

@@ -16,14 +16,15 @@ class ValveState(Enum):
     REFUSED = "refused"
 
 
-_S = ValveState
+# By themselves, because each look-up in an enumeration's class costs as much as a few lines of code.
+WAITING, OPENING, OPEN, CLOSING, CLOSED, REFUSED = ValveState
 NEXT = {
-    _S.WAITING: {_S.OPENING, _S.CLOSED},
-    _S.OPENING: {_S.OPEN, _S.CLOSING, _S.CLOSED, _S.REFUSED},
-    _S.OPEN: {_S.CLOSING, _S.CLOSED},
-    _S.CLOSING: {_S.CLOSED},
-    _S.CLOSED: set(),
-    _S.REFUSED: {_S.WAITING},
+    WAITING: {OPENING, CLOSED},
+    OPENING: {OPEN, CLOSING, CLOSED, REFUSED},
+    OPEN: {CLOSING, CLOSED},
+    CLOSING: {CLOSED},
+    CLOSED: set(),
+    REFUSED: {WAITING},
 }
 
 

@@ -163,14 +163,15 @@ class Runner:
         for command in commands:
             if isinstance(command, RECORDS):
                 self.ports.store.record(command)
-        intents = [number for number, command in enumerate(commands) if isinstance(command, OpenValve)]
-        first = intents[0] if intents else len(commands)
-        for command in commands[:first]:
+        deeds = [command for command in commands if not isinstance(command, RECORDS)]
+        intents = [number for number, command in enumerate(deeds) if isinstance(command, OpenValve)]
+        first = intents[0] if intents else len(deeds)
+        for command in deeds[:first]:
             self._carry_out_one(command, now)
         durable = self._commit_intent() if intents else True
-        for command in commands[first:]:
+        for command in deeds[first:]:
             self._carry_out_one(command, now, durable=durable)
-        answers = [command for command in commands if isinstance(command, AnswerOperator)]
+        answers = [command for command in deeds if isinstance(command, AnswerOperator)]
         if answers:
             self.ports.store.commit()
         for answer in answers:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+import math
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from dewpond.adapters.weather.season import Season
+
+FloatArray = NDArray[np.float64]
 
 HALF_HOUR_S = 1800.0
 HOURS = 24
@@ -23,12 +27,20 @@ def rain_by_hour(season: Season) -> dict[date, tuple[float, ...]]:
         return {}
     zone = ZoneInfo(season.station.tz)
     middle_s = hourly.time_s + (HALF_HOUR_S if season.station.hour_stamp == "start" else -HALF_HOUR_S)
-    sums: dict[date, list[float]] = {}
-    counts: dict[date, int] = {}
-    for at_s, rain_mm in zip(middle_s, hourly.rain_mm, strict=True):
-        local = datetime.fromtimestamp(float(at_s), zone)
-        row = sums.setdefault(local.date(), [0.0] * HOURS)
-        row[local.hour] += float(rain_mm)  # NaN stays, and drops the date
-        counts[local.date()] = counts.get(local.date(), 0) + 1
-    whole = (day for day in sums if counts[day] >= HOURS - 1 and np.isfinite(sums[day]).all())
-    return {day: tuple(sums[day]) for day in whole if sum(sums[day]) > 0.0}
+    wet_s = middle_s[hourly.rain_mm > 0.0].tolist()
+    days = dict.fromkeys(datetime.fromtimestamp(at_s, zone).date() for at_s in wet_s)
+    found = {day: _hours_of(day, zone, middle_s, hourly.rain_mm) for day in days}
+    return {day: hours for day, hours in found.items() if hours is not None}
+
+
+def _hours_of(day: date, zone: ZoneInfo, middle_s: FloatArray, rain_mm: FloatArray) -> tuple[float, ...] | None:
+    """Rain by local hour of one date; None where an hour is not measured."""
+    ends = (datetime.combine(day + timedelta(days=ahead), time(0), zone).timestamp() for ahead in (0, 1))
+    here = slice(*middle_s.searchsorted(list(ends)).tolist())
+    times_s, hours_mm = middle_s[here].tolist(), rain_mm[here].tolist()
+    if len(times_s) < HOURS - 1 or not all(map(math.isfinite, hours_mm)):
+        return None
+    sums = [0.0] * HOURS
+    for at_s, mm in zip(times_s, hours_mm, strict=True):
+        sums[datetime.fromtimestamp(at_s, zone).hour] += mm
+    return tuple(sums)

@@ -224,7 +224,7 @@ class SupplyPipes:
         self._pulses, self._row_s = float(pulses[-1]), float(times_s[-1])
         if meter.pressure_noise_kpa:
             pressure_kpa = pressure_kpa + self._rng.normal(0.0, meter.pressure_noise_kpa, len(times_s))
-        pressure_kpa = np.round(np.maximum(pressure_kpa, 0.0) / meter.pressure_step_kpa) * meter.pressure_step_kpa
+        pressure_kpa = np.rint(np.maximum(pressure_kpa, 0.0) / meter.pressure_step_kpa) * meter.pressure_step_kpa
         return MeterRows(times_s, litres, window_s, pressure_kpa)
 
     def _row_times(self, t0_s: float, t1_s: float) -> FloatArray:

@@ -130,11 +130,27 @@ class SoilColumns:
         the heads, spread evenly over the interval; None where no water ran.
         """
         if eto_mm > 0.0:
-            self._take_et(eto_mm * self.parameters.coefficient[month - 1])
+            self._take_et(eto_mm * self.parameters.coefficient[month - 1 : month])
         if applied_mm is not None or self._standing:
             self._take_irrigation(hours, np.zeros(len(self._taw)) if applied_mm is None else applied_mm)
         if rain_mm > 0.0:
             self._take_rain(rain_mm)
+
+    @property
+    def wet(self) -> bool:
+        """Whether water stands on the ground somewhere."""
+        return self._standing
+
+    def dry(self, month: int, eto_mm: Sequence[float]) -> FloatArray:
+        """An interval in which nothing but ET happens, on dry ground: each zone's depletion at some of its instants.
+
+        ``eto_mm`` is the reference ET from the beginning up to each of them, the last being the end: (instants,). Mean
+        depletion of each zone, (instants, zones). [mm]
+        """
+        if eto_mm[-1] <= 0.0:
+            return np.broadcast_to(self.zone_depletion_mm, (len(eto_mm), len(self._taw)))
+        drying_mm: FloatArray = self._take_et(np.outer(eto_mm, self.parameters.coefficient[month - 1])) @ self._weights
+        return drying_mm
 
     @property
     def totals(self) -> SoilTotals:
@@ -155,11 +171,14 @@ class SoilColumns:
         mean: FloatArray = self.standing_mm @ self._weights
         return mean
 
-    def _take_et(self, unstressed_mm: FloatArray) -> None:
+    def _take_et(self, unstressed_mm: FloatArray) -> FloatArray:
+        """ET of one interval up to each of some instants, (instants, zones); every column's depletion then."""
         before = self.depletion_mm
-        self.depletion_mm = after_et(before, unstressed_mm[:, None], self._raw, self._taw)
-        self._unstressed_mm += unstressed_mm
+        drying_mm = after_et(before, unstressed_mm[:, :, None], self._raw, self._taw)
+        self.depletion_mm = drying_mm[-1]
+        self._unstressed_mm += unstressed_mm[-1]
         self._sums["et_mm"] += self.depletion_mm - before
+        return drying_mm
 
     def _take_irrigation(self, hours: float, applied_mm: FloatArray) -> None:
         """The surface store gains rate - intake while water runs, loses intake after, runs off above its storage."""

@@ -6,7 +6,7 @@ It starts from the site file's numbers; ``Truth`` says where the real ground dif
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -69,6 +69,7 @@ class World:
         self.truth = truth
         self._pace = pace
         self._relays: set[int] = set()
+        self._sensors = {sensor.id: sensor for sensor in site.sensors}
         self._zone_numbers = {zone.id: number for number, zone in enumerate(site.zones)}
         self.soil = SoilColumns(_true_soil(site, truth), truth.depletion_share * _column(site, "raw_mm"))
         self.litres = np.zeros(len(site.zones))
@@ -78,8 +79,13 @@ class World:
             supply.id: np.array([n for n, zone in enumerate(site.zones) if zone.supply == supply.id], dtype=np.intp)
             for supply in site.supplies
         }
+        self._outputs = {
+            supply.id: [zone.output for zone in site.zones if zone.supply == supply.id] for supply in site.supplies
+        }
         self._mm_per_litre = self._depths_per_litre()
         self._gauges = {sensor.id: RainGauge() for sensor in site.sensors if sensor.kind == "rain"}
+        open_air = {sensor.id: station_element(sensor.kind, sky) for sensor in site.sensors if sensor.zone is None}
+        self._station = {sensor: element for sensor, element in open_air.items() if element is not None}
         self._probes = {
             sensor.id: (self._zone_numbers[sensor.zone], self._probe(sensor.zone), _rng(seed, sensor.id))
             for sensor in site.sensors
@@ -112,39 +118,54 @@ class World:
             return ()
         self._note_shut_in(to_s - self.at_s)
         rows = {}
-        applied_mm = np.zeros(len(self.litres))
+        delivered_l = np.zeros(len(self.litres))
         for supply_id, pipes in self.pipes.items():
-            rows[supply_id], delivered_l = pipes.advance(self.at_s, to_s)
-            applied_mm[self._members[supply_id]] = delivered_l * self._mm_per_litre[self._members[supply_id]]
-            self.litres[self._members[supply_id]] += delivered_l
-        sampled_readings = self._advance_ground(to_s, applied_mm if applied_mm.any() else None)
+            rows[supply_id], delivered_l[self._members[supply_id]] = pipes.advance(self.at_s, to_s)
+        self.litres += delivered_l
+        sampled_readings = self._advance_ground(to_s, delivered_l * self._mm_per_litre if delivered_l.any() else None)
         return (*self._meter_readings(rows), *sampled_readings)
 
     def _advance_ground(self, to_s: float, applied_mm: FloatArray | None) -> list[Readings]:
         """Soil and sky to the end of the interval, by way of every sample time where a probe is read."""
-        start_s = self.at_s
-        times_s = grid_times(start_s, to_s, self._pace.sample_s)
-        probed: dict[str, list[float]] = {sensor: [] for sensor in self._probes}
-        for at_s in times_s if self._probes else ():
-            self._grow(float(at_s), applied_mm, to_s - start_s)
-            depletion_mm = self.soil.zone_depletion_mm.tolist()
-            for sensor, (zone, probe, rng) in self._probes.items():
-                probed[sensor].append(probe.reading_m3_m3(depletion_mm[zone], rng))
-        self._grow(to_s, applied_mm, to_s - start_s)
+        times_s = grid_times(self.at_s, to_s, self._pace.sample_s)
+        stops_s = [*times_s.tolist(), to_s] if self._probes else [to_s]
+        seen_mm = self._grow(stops_s, applied_mm)
         if not len(times_s):
             return []
-        probes = [Readings(sensor, times_s, np.array(values)) for sensor, values in probed.items()]
+        probes = []
+        for sensor, (zone, probe, rng) in self._probes.items():
+            values = [probe.reading_m3_m3(float(zones_mm[zone]), rng) for zones_mm in seen_mm[: len(times_s)]]
+            probes.append(Readings(sensor, times_s, np.array(values)))
         return [*self._station_readings(times_s), *probes, *self._gauge_readings(times_s)]
 
-    def _grow(self, to_s: float, applied_mm: FloatArray | None, whole_s: float) -> None:
-        while self.at_s < to_s:
-            end_s = min(to_s, self.sky.next_change_s(self.at_s))
-            span_s = end_s - self.at_s
-            rain_mm = self.sky.rain_mm(self.at_s, end_s)
-            part_mm = None if applied_mm is None else applied_mm * (span_s / whole_s)
-            eto_mm = self.sky.eto_mm(self.at_s, end_s)
-            self.soil.advance(span_s / 3600.0, self.sky.month(self.at_s), eto_mm, rain_mm, part_mm)
-            self.at_s = end_s
+    def _grow(self, stops_s: Sequence[float], applied_mm: FloatArray | None) -> list[FloatArray]:
+        """Soil and sky by way of some instants to the last of them; each zone's depletion at every one. [mm]"""
+        seen_mm: list[FloatArray] = []
+        whole_s = stops_s[-1] - self.at_s
+        while self.at_s < stops_s[-1]:
+            change_s = self.sky.next_change_s(self.at_s)
+            here_s = [at_s for at_s in stops_s[len(seen_mm) :] if at_s <= change_s]
+            ends_s = here_s if here_s and here_s[-1] == min(change_s, stops_s[-1]) else [*here_s, change_s]
+            seen_mm += self._steady(ends_s, applied_mm, whole_s)[: len(here_s)]
+        return seen_mm
+
+    def _steady(self, ends_s: Sequence[float], applied_mm: FloatArray | None, whole_s: float) -> Sequence[FloatArray]:
+        """By way of some instants to the last of them, while the sky does not change; each zone's depletion there."""
+        month, last_s = self.sky.month(self.at_s), ends_s[-1]
+        if applied_mm is None and not self.soil.wet and not self.sky.rain_mm(self.at_s, last_s):
+            drying_mm = self.soil.dry(month, [self.sky.eto_mm(self.at_s, end_s) for end_s in ends_s])
+            self.at_s = last_s
+            return list(drying_mm)
+        return [self._wetter(end_s, month, applied_mm, whole_s) for end_s in ends_s]
+
+    def _wetter(self, end_s: float, month: int, applied_mm: FloatArray | None, whole_s: float) -> FloatArray:
+        """To an instant, with rain, irrigation or water that stands on the ground; each zone's depletion there."""
+        span_s = end_s - self.at_s
+        rain_mm, eto_mm = self.sky.rain_mm(self.at_s, end_s), self.sky.eto_mm(self.at_s, end_s)
+        part_mm = None if applied_mm is None else applied_mm * (span_s / whole_s)
+        self.soil.advance(span_s / 3600.0, month, eto_mm, rain_mm, part_mm)
+        self.at_s = end_s
+        return self.soil.zone_depletion_mm
 
     def _meter_readings(self, rows: Mapping[str, MeterRows]) -> list[Readings]:
         readings = []
@@ -153,17 +174,13 @@ class World:
             if not len(row.time_s):
                 continue
             if supply.meter is not None:
-                readings.append(_meter_reading(self._sensor(supply.meter), row))
+                readings.append(_meter_reading(self._sensors[supply.meter], row))
             if supply.pressure is not None:
                 readings.append(Readings(supply.pressure, row.time_s, row.pressure_kpa))
         return readings
 
     def _station_readings(self, times_s: FloatArray) -> list[Readings]:
-        readings = []
-        for sensor in self.site.sensors:
-            element = station_element(sensor.kind, self.sky) if sensor.zone is None else None
-            if element is not None:
-                readings.append(sampled(sensor.id, times_s, *element))
+        readings = [sampled(sensor, times_s, *element) for sensor, element in self._station.items()]
         return [reading for reading in readings if len(reading.time_s)]
 
     def _gauge_readings(self, times_s: FloatArray) -> list[Readings]:
@@ -189,8 +206,7 @@ class World:
         """Zones of this supply, counted within it, through which water would flow if there were pressure."""
         if supply.master_output is not None and supply.master_output not in self._relays:
             return ()
-        zones = (zone for zone in self.site.zones if zone.supply == supply.id)
-        return tuple(local for local, zone in enumerate(zones) if zone.output in self._relays)
+        return tuple([local for local, output in enumerate(self._outputs[supply.id]) if output in self._relays])
 
     def _note_shut_in(self, span_s: float) -> None:
         """Count how long a pump has run against shut valves."""
@@ -223,7 +239,7 @@ class World:
         """Litres a pulse: as told, else the scale of a counter in litres, else 1 L; a meter of rates is finer."""
         if meter is None:
             return USUAL_PULSE_L
-        mapping = self._sensor(meter).mapping
+        mapping = self._sensors[meter].mapping
         if meter in self.truth.pulse_l:
             return self.truth.pulse_l[meter]
         if mapping.get("accumulation") not in COUNTERS:
@@ -239,9 +255,6 @@ class World:
         probe = probe_in(self.site.zones[self._zone_numbers[zone_id]], self.truth.probe_noise_m3_m3)
         shift = self.truth.capacity_shift_m3_m3.get(zone_id, 0.0)
         return replace(probe, field_capacity_m3_m3=probe.field_capacity_m3_m3 + shift)
-
-    def _sensor(self, sensor_id: str) -> Sensor:
-        return next(sensor for sensor in self.site.sensors if sensor.id == sensor_id)
 
 
 def _meter_reading(sensor: Sensor, rows: MeterRows) -> Readings:

@@ -48,6 +48,19 @@ def test_the_master_stays_open_from_one_zone_to_the_next():
     assert len(world.moves_of(MASTER)) / 2 < runs
 
 
+def test_nothing_is_looked_at_while_the_next_zone_lacks_room():
+    supply = Supply(id="main", source="potable", capacity_l_min=60.0, master_output=MASTER)
+    world = PumpWorld(site(zone("a", output=1), zone("b", output=2), supplies=(supply,)))
+    world.until(20.8)
+    world.plan()
+    steps = len(world.store.steps)
+    world.until(30.0)
+    took_up = [events for _, _, events in world.store.steps[steps:]]
+    wanted = [commands for _, commands in world.store.commands[steps:]]
+    assert len(world.runs()) > 2
+    assert all(events or commands for events, commands in zip(took_up, wanted, strict=True))
+
+
 def test_a_zone_that_stops_short_leaves_the_master_no_longer_than_its_lag():
     world = PumpWorld(site(supplies=(Supply(id="main", source="potable", capacity_l_min=60.0, master_output=MASTER),)))
     world.until(10.0)

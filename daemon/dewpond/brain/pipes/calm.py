@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,61 +30,72 @@ MOST_IDLE_ROWS = 144
 NEARLY_LOW = 0.75  # of the way to a low pressure; what is usual moves a little while a stretch is taken at once
 
 
-def skip(settings: WatchSettings, state: WatchState, rows: Columns, zones: Zones) -> tuple[WatchState, int]:
-    """The state after the calm rows at the beginning of a stretch, and how many they are. 0 leaves the state alone."""
-    if rows.size < LEAST_ROWS or settings.meter.shared or state.incidents or state.closing is not None:
+def skip(
+    settings: WatchSettings, state: WatchState, rows: Columns, here: tuple[int, int], zones: Zones
+) -> tuple[WatchState, int]:
+    """The state after the calm rows at the beginning of a stretch, and how many they are. 0 leaves the state alone.
+
+    The stretch is the rows from the first number of ``here`` up to, not including, the second.
+    """
+    first, end = here
+    if end - first < LEAST_ROWS or settings.meter.shared or state.incidents or state.closing is not None:
         return state, 0
     if zones != (() if state.opening is None else state.opening.zones):
         return state, 0
-    rows = rows.part(0, MOST_ROWS if zones else MOST_IDLE_ROWS)
-    quiet = min(_inside_window(settings, rows), _fed(state, rows, zones))
-    if state.opening is None:
-        calm = min(quiet, _before(rows.litres > 0.0))
-        return (_heard_idle(state, rows.part(0, calm)), calm) if calm else (state, 0)
-    return _running(settings, state, state.opening, rows.part(0, quiet))
+    rows = rows.part(first, min(end, first + (MOST_ROWS if zones else MOST_IDLE_ROWS)))
+    odd = ~((rows.window_s > 0.0) & (rows.window_s <= settings.meter.lost_s)) | _starving(state, rows, zones)
+    if state.opening is not None:
+        quiet = _before(odd)
+        return _running(settings, state, state.opening, rows.part(0, quiet)) if quiet else (state, 0)
+    calm = _before(odd | (rows.litres > 0.0))
+    return (_heard_idle(state, rows.part(0, calm)), calm) if calm else (state, 0)
 
 
 def _before(odd: NDArray[np.bool_]) -> int:
-    """How many rows come before the first odd one."""
-    first = int(odd.argmax()) if len(odd) else 0
-    return first if len(odd) and odd[first] else len(odd)
+    """How many rows come before the first odd one, of one row at least."""
+    first = int(odd.argmax())
+    return first if odd[first] else len(odd)
 
 
-def _inside_window(settings: WatchSettings, rows: Columns) -> int:
-    """Rows before the first whose window is no usual one."""
-    return _before(~((rows.window_s > 0.0) & (rows.window_s <= settings.meter.lost_s)))
-
-
-def _fed(state: WatchState, rows: Columns, zones: Zones) -> int:
-    """Rows before the first whose pressure is low enough to be looked at closely."""
+def _starving(state: WatchState, rows: Columns, zones: Zones) -> NDArray[np.bool_] | bool:
+    """Which rows have a pressure low enough to be looked at closely."""
     if state.idle_kpa_s < supply.KNOW_S:
-        return rows.size
+        return False
     flow = state.flows.get(key_of(zones))
     drop_kpa = 0.0 if flow is None else max(flow.drop_kpa.mean, 0.0)
     margin_kpa = drop_kpa + NEARLY_LOW * supply.low_width() * supply.pressure_sd(state)
-    limits_kpa = [
-        max(seen.mean - margin_kpa, supply.LOST_SHARE * seen.mean) if seen.count >= supply.PARTS else -math.inf
-        for seen in state.idle_kpa
-    ]
-    if not (rows.pressure_kpa < max(limits_kpa)).any():
-        return rows.size  # so it is nearly always, whatever the time of day
-    part = (rows.time_s % supply.DAY_S // (supply.DAY_S / supply.PARTS)).astype(int)
-    return _before(rows.pressure_kpa < np.array(limits_kpa)[part])
+    if zones and (flow is None or flow.drop_kpa.count == 0):
+        margin_kpa = math.inf  # how far these zones draw it down is not known: only a supply that is lost shows
+    parts = range(int(rows.time_s[0] // supply.PART_S), int(rows.time_s[-1] // supply.PART_S) + 1)
+    limits_kpa = [_low_kpa(state.idle_kpa[part % supply.PARTS], margin_kpa) for part in parts]
+    low: NDArray[np.bool_] = rows.pressure_kpa < max(limits_kpa)
+    if len(limits_kpa) > 1 and low.any():
+        low = rows.pressure_kpa < np.array(limits_kpa)[(rows.time_s // supply.PART_S).astype(np.intp) - parts[0]]
+    return low
+
+
+def _low_kpa(usual: Spread, margin_kpa: float) -> float:
+    """The pressure below which rows are looked at closely, in the part of the day with this usual one."""
+    if usual.count < supply.PARTS:
+        return -math.inf
+    return max(usual.mean - margin_kpa, supply.LOST_SHARE * usual.mean)
 
 
 def _heard_idle(state: WatchState, rows: Columns) -> WatchState:
     """Learn the idle pressure of quiet rows, part of the day by part."""
-    told = ~np.isnan(rows.pressure_kpa)
-    if not told.any():
-        return state
-    kpa, time_s = rows.pressure_kpa[told], rows.time_s[told]
-    part = (time_s % supply.DAY_S // (supply.DAY_S / supply.PARTS)).astype(int)
+    kpa, time_s, window_s = rows.pressure_kpa, rows.time_s, rows.window_s
+    told = kpa == kpa  # noqa: PLR0124 - NaN is the one number that differs from itself
+    if not told.all():
+        kpa, time_s, window_s = kpa[told], time_s[told], window_s[told]
+        if not len(kpa):
+            return state
+    part = (time_s % supply.DAY_S // supply.PART_S).astype(np.intp)
     spreads = list(state.idle_kpa or (Spread(),) * supply.PARTS)
-    edges = [0, *(np.flatnonzero(part[1:] != part[:-1]) + 1).tolist(), len(part)]
+    edges = [0, *((part[1:] != part[:-1]).nonzero()[0] + 1).tolist(), len(part)]
     for first, end in itertools.pairwise(edges):
         number = int(part[first])
         spreads[number] = _merged(spreads[number], kpa[first:end])
-    heard_s = state.idle_kpa_s + float(rows.window_s[told].sum())
+    heard_s = state.idle_kpa_s + float(window_s.sum())
     return replace(state, idle_kpa=tuple(spreads), idle_kpa_s=heard_s, quiet_kpa=float(kpa[-1]))
 
 
@@ -92,20 +104,17 @@ def _merged(spread: Spread, values: FloatArray) -> Spread:
     count = spread.count + len(values)
     mean = float(values.sum()) / len(values)
     off = values - mean
-    squares = float((off * off).sum())
     gap = mean - spread.mean
     return Spread(
         count,
         spread.mean + gap * len(values) / count,
-        spread.squares + squares + gap * gap * spread.count * len(values) / count,
+        spread.squares + float(off @ off) + gap * gap * spread.count * len(values) / count,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Sums:
+class _Sums(NamedTuple):
     """The sums of an opening after each row of a stretch."""
 
-    total_l: FloatArray
     expected_l: FloatArray
     row_expected_l: FloatArray
     high_l: FloatArray
@@ -115,19 +124,23 @@ class _Sums:
 
 def _running(settings: WatchSettings, state: WatchState, now_open: Opening, rows: Columns) -> tuple[WatchState, int]:
     flow = state.flows.get(key_of(now_open.zones))
+    ln_kpa = np.log(np.fmax(rows.pressure_kpa, 1.0))  # 0 where there is no pressure
     if flow is None:
-        return replace(state, opening=_counted(now_open, rows)), rows.size
+        total, marks = _counted(now_open, rows, ln_kpa)
+        return replace(state, opening=replace(now_open, total=total, marks=marks)), rows.size
     start = state.starts.get(runs_open.start_key(now_open))
-    sums = _summed(settings, now_open, flow, start, rows)
+    sums = _summed(settings, now_open, flow, start, rows, ln_kpa)
     calm = _before(sums.odd)
     if not calm:
         return state, 0
     rows = rows.part(0, calm)
-    counted = _counted(now_open, rows)
-    wet = (rows.litres > 0.0).nonzero()[0]
+    total, marks = _counted(now_open, rows, ln_kpa[:calm])
+    wet = rows.litres.nonzero()[0]
     silent_l = float(sums.row_expected_l[(wet[-1] + 1 if len(wet) else 0) : calm].sum())
     after = replace(
-        counted,
+        now_open,
+        total=total,
+        marks=marks,
         expected_l=float(sums.expected_l[calm - 1]),
         high=_sum_after(now_open.high, sums.high_l[:calm], rows),
         low=_sum_after(now_open.low, sums.low_l[:calm], rows),
@@ -137,56 +150,59 @@ def _running(settings: WatchSettings, state: WatchState, now_open: Opening, rows
     return replace(state, opening=after), calm
 
 
-def _counted(now_open: Opening, rows: Columns) -> Opening:
-    """Totals and marks after all rows."""
-    if not rows.size:
-        return now_open
-    before = now_open.total
-    ln_kpa_s = before.ln_kpa_s + (_ln_kpa(rows) * rows.window_s).cumsum()
+def _counted(now_open: Opening, rows: Columns, ln_kpa: FloatArray) -> tuple[Mark, tuple[Mark, ...]]:
+    """Totals after the last of some rows, and the marks of all."""
+    before, marks = now_open.total, now_open.marks
+    ln_kpa_s = before.ln_kpa_s + (ln_kpa * rows.window_s).cumsum()
     litres, seconds = before.litres + rows.litres.cumsum(), before.seconds + rows.window_s.cumsum()
-
-    def mark(place: int) -> Mark:
-        return Mark(float(rows.time_s[place]), float(litres[place]), float(seconds[place]), float(ln_kpa_s[place]))
-
-    marks = list(now_open.marks)
-    early = int(rows.time_s.searchsorted(now_open.first_end_s + runs_open.MARKED_S, side="right"))
-    for place, time_s in enumerate(rows.time_s[:early].tolist()):
-        if time_s - marks[-1].time_s >= runs_open.MARK_EVERY_S:
-            marks.append(mark(place))
-    return replace(now_open, total=mark(rows.size - 1), marks=tuple(marks))
+    totals = (rows.time_s, litres, seconds, ln_kpa_s)
+    marked = int(rows.time_s.searchsorted(now_open.first_end_s + runs_open.MARKED_S, side="right"))
+    if marked:
+        marks = _marked(marks, zip(*(column[:marked].tolist() for column in totals), strict=True))
+    return Mark(*(float(column[-1]) for column in totals)), marks
 
 
-def _ln_kpa(rows: Columns) -> FloatArray:
-    logs: FloatArray = np.log(np.fmax(rows.pressure_kpa, 1.0))  # 0 where there is no pressure
-    return logs
+def _marked(marks: tuple[Mark, ...], totals: Iterable[tuple[float, float, float, float]]) -> tuple[Mark, ...]:
+    """The marks with those of some rows, ``MARK_EVERY_S`` apart."""
+    more, last_s = list(marks), marks[-1].time_s
+    for total in totals:
+        if total[0] - last_s >= runs_open.MARK_EVERY_S:
+            more.append(Mark(*total))
+            last_s = total[0]
+    return tuple(more)
 
 
 def _summed(
-    settings: WatchSettings, now_open: Opening, flow: UsualFlow, start: UsualStart | None, rows: Columns
+    settings: WatchSettings,
+    now_open: Opening,
+    flow: UsualFlow,
+    start: UsualStart | None,
+    rows: Columns,
+    ln_kpa: FloatArray,
 ) -> _Sums:
     """The tests of ``opening.step`` for all rows, as if none of them ended the stretch."""
     meter = settings.meter
-    off = np.where(np.isnan(rows.pressure_kpa), 0.0, _ln_kpa(rows) - flow.ref_ln_kpa)
+    off = np.where(np.isnan(rows.pressure_kpa), 0.0, ln_kpa - flow.ref_ln_kpa)
     flow_l_min = np.exp(flow.level + flow.exponent * off)
     row_expected_l = flow_l_min * rows.window_s / 60.0
     doubt = np.sqrt(flow.scatter_sq + flow.c00 + 2.0 * off * flow.c01 + off * off * flow.c11)
     share = usual.REPEATABILITY + np.expm1(student_width(settings.width, flow.degrees) * doubt)
+    most_l, least_l = row_expected_l * (1.0 + share), row_expected_l * (1.0 - share)
     extra_b_l, short_b_l, settle_s = _start_limits(settings, start, flow_l_min)
     settling = rows.time_s - now_open.first_end_s <= settle_s
     expected_l = now_open.expected_l + row_expected_l.cumsum()
     total_l = now_open.total.litres + rows.litres.cumsum()
-    low_l = _reflected(now_open.low.litres, row_expected_l * (1.0 - share) - rows.litres)
+    low_l = _reflected(now_open.low.litres, least_l - rows.litres)
     high_l = np.zeros(rows.size)
     first = _before(~settling)
-    more_l = (rows.litres - row_expected_l * (1.0 + share))[first:]
-    high_l[first:] = _reflected(now_open.high.litres if first == 0 else 0.0, more_l)
+    high_l[first:] = _reflected(now_open.high.litres if first == 0 else 0.0, (rows.litres - most_l)[first:])
     odd = np.zeros(rows.size, dtype=bool)
     odd[first:] = settling[first:]  # settled, and then not: left to the rows
     if flow.runs >= settings.runs_to_know and not now_open.odd:
         beyond_l = total_l - expected_l * (1.0 + share) - extra_b_l - now_open.carry_l
         missing_l = low_l - np.where(settling, short_b_l, 0.0)
         odd |= (high_l > meter.verdict_l) | (settling & (beyond_l > meter.verdict_l)) | (missing_l > meter.verdict_l)
-    return _Sums(total_l, expected_l, row_expected_l, high_l, low_l, odd)
+    return _Sums(expected_l, row_expected_l, high_l, low_l, odd)
 
 
 def _start_limits(

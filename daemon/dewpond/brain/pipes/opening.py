@@ -76,18 +76,19 @@ def start_key(opening: Opening) -> str:
 def begin(row: MeterRow, row_s: float, before: tuple[str, ...], left: Left, usual_flow: UsualFlow | None) -> Opening:
     """An opening from its first row, in whose last ``row_s`` the valves moved: an open valve is reported that often."""
     fresh = tuple(zone for zone in row.open_zones if zone not in before)
-    window_s = min(row.window_s, row_s)
-    row = replace(row, window_s=window_s)
-    opening = Opening(
+    if row.window_s > row_s:
+        row = replace(row, window_s=row_s)
+    total = Mark(row.time_s, row.litres, row.window_s, ln_kpa(row) * row.window_s)
+    return Opening(
         zones=row.open_zones,
         fresh=fresh,
         first_end_s=row.time_s,
-        total=Mark(row.time_s, row.litres, window_s, ln_kpa(row) * window_s),
+        total=total,
         carry_l=left.carry_l,
         unclosed=left.unclosed,
+        expected_l=0.0 if usual_flow is None else expected_of_row(usual_flow, row),
+        marks=(total,),
     )
-    expected = 0.0 if usual_flow is None else expected_of_row(usual_flow, row)
-    return replace(opening, expected_l=expected, marks=(opening.total,))
 
 
 def ln_kpa(row: MeterRow) -> float:
@@ -264,10 +265,12 @@ def settle_time_s(opening: Opening, pulse_l: float) -> float | None:
     settled, ahead_l, behind_l = early[-1], 0.0, 0.0
     for before, after in zip(reversed(early[:-1]), reversed(early[1:]), strict=True):
         part_l, steady_l = after.litres - before.litres, flow_l_s * (after.seconds - before.seconds)
-        ahead_l = max(0.0, ahead_l + part_l - steady_l * (1.0 + STEADY_SHARE))
-        behind_l = max(0.0, behind_l + steady_l * (1.0 - STEADY_SHARE) - part_l)
+        ahead_l += part_l - steady_l * (1.0 + STEADY_SHARE)
+        behind_l += steady_l * (1.0 - STEADY_SHARE) - part_l
         if ahead_l > pulse_l or behind_l > pulse_l:
             break
+        ahead_l = ahead_l if ahead_l > 0.0 else 0.0  # not max(): this runs for every mark of every run
+        behind_l = behind_l if behind_l > 0.0 else 0.0
         settled = before
     return settled.time_s - opening.first_end_s
 

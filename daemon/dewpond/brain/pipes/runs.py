@@ -115,4 +115,4 @@ def _learned(state: WatchState, opening: Opening, flow: UsualFlow, own_settle_s:
 
 def _extra_l(opening: Opening, run: Run) -> float:
     """The most litres that this opening was ever ahead of its own steady flow: its refill."""
-    return max(mark.litres - run.flow_l_min * mark.seconds / 60.0 for mark in opening.marks)
+    return max([mark.litres - run.flow_l_min * mark.seconds / 60.0 for mark in opening.marks])

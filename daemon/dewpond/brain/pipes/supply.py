@@ -14,6 +14,7 @@ from dewpond.science.change_detection import width_for_budget
 # A town's pressure has a daily wave: parts of the day are learned apart, over whole days before "low" has a meaning.
 PARTS = 8
 DAY_S = 86_400.0
+PART_S = DAY_S / PARTS
 KNOW_S = 2.0 * DAY_S
 # One idle row in five tells something new: 12,000 tests in a season, of which one in a hundred seasons may err.
 LOW_TESTS, LOW_ERRORS = 12_000.0, 0.01
@@ -34,7 +35,7 @@ def low_width() -> float:
 
 def part_of_day(time_s: float) -> int:
     """Index of the part of the day that a time lies in."""
-    return int(time_s % DAY_S // (DAY_S / PARTS))
+    return int(time_s % DAY_S // PART_S)
 
 
 def usual_kpa(state: WatchState, time_s: float) -> float | None:

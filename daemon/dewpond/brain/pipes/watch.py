@@ -45,7 +45,7 @@ def step_block(
     for first_row, end, zones in stretches(rows.time_s, openings):
         place = first_row
         while place < end:
-            state, taken = calm.skip(settings, state, rows.part(place, end), zones)
+            state, taken = calm.skip(settings, state, rows, (place, end), zones)
             if not taken:
                 state, verdicts = _row(settings, state, rows.row(place, zones))
                 told.extend(verdicts)
