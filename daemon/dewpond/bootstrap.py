@@ -100,7 +100,8 @@ def plan_without_daemon(service: ServiceSettings, now: Now) -> dict[str, Any]:
         reasons = [{**to_plain(told), "sentences": list(told.sentences())} for told in state.reasons.values()]
         night = ("window_date", "window_opens", "window_closes", "timezone", "units", "openings", "programs")
         names = (*night, "stage", "exemptions")
-        return {**{name: view[name] for name in names}, "reasons": reasons}
+        watching = {supply["id"]: supply["watching"] for supply in view["supplies"]}
+        return {**{name: view[name] for name in names}, "reasons": reasons, "watching": watching}
 
 
 def record_without_daemon(site: Site, service: ServiceSettings, now: Now) -> SoilState:

@@ -93,6 +93,12 @@ def test_valves_are_clicked_with_the_water_off_and_closed_at_the_end(live: LiveS
     assert code != 0 and "Ada attends a test of main" in said
     assert call(live, "attend", "main", "--who", "Ada", "--end")[0] == 0
     assert within(20.0, lambda: not live.is_on(8))
+    code, said = call(live, "guide", "weeping", "main", "--who", "Ada")
+    assert code == 0 and "Step 1 of 3" in said and "every zone shut, the pump off" in said
+    assert within(20.0, lambda: live.is_on(8))
+    code, said = call(live, "guide", "weeping", "main", "--who", "Ada", "--end")
+    assert code == 0 and said.startswith("Broken off (ended by Ada")
+    assert within(20.0, lambda: not live.is_on(8))
     assert call(live, "water", "south-lawn", "5")[0] == 0
     assert within(20.0, lambda: live.is_on(2))
     code, said = call(live, "valves", site, "--supply-off")

@@ -57,6 +57,7 @@ class OperatorDesk:
         rule: str = "",
         number: str = "",
         stage: str = "",
+        answer: str = "",
         timeout_s: float = 15.0,
     ) -> OperatorReply:
         """Put a request to the brain and wait for its answer, at most ``timeout_s`` seconds.
@@ -87,6 +88,7 @@ class OperatorDesk:
                 rule=rule,
                 number=number,
                 stage=stage,
+                answer=answer,
             )
             self._waiting.append(request)
             self._askers[request.request_id] = asker

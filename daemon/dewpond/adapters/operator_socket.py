@@ -225,7 +225,8 @@ def _status(view: SiteView, zone: str | None) -> Answer:
 def _plan(view: SiteView, zone: str | None) -> Answer:
     openings = [to_plain(opening) for opening in view.openings if zone in (None, opening.zone)]
     names = ("window_date", "window_opens", "window_closes", "timezone", "units", "programs", "stage", "exemptions")
-    return {**{name: to_plain(getattr(view, name)) for name in names}, "openings": openings}
+    watching = {supply.id: supply.watching for supply in view.supplies}
+    return {**{name: to_plain(getattr(view, name)) for name in names}, "openings": openings, "watching": watching}
 
 
 def _reasons(view: SiteView, zone: str | None) -> Answer:

@@ -99,6 +99,21 @@ def locked(ground: Ground, state: State, supply: Supply) -> str:
     return ""
 
 
+def last_s(test: Attended) -> float:
+    """Elapsed time at which a test ends whatever is said: its main is under water for a quarter of an hour at most."""
+    return (test.began_s if test.opened_s is None else test.opened_s) + LONGEST_S
+
+
+def renewed(state: State, supply: str, now: Now) -> Told:
+    """Its person has said so again: a test goes on for five minutes more, as far as it may."""
+    test = state.attended.tests[supply]
+    until_s = min(now.elapsed_s + RENEW_S, last_s(test))
+    if test.closing or until_s <= test.until_s + ON_TIME_S:
+        return state, []
+    test = replace(test, until_s=until_s)
+    return remember(state, supply, test), openings(test, now)
+
+
 def openings(test: Attended, now: Now) -> list[Command]:
     """Have what is open of a test open until its end; the same runs again are extended."""
     planned_s = test.until_s - now.elapsed_s
@@ -238,7 +253,7 @@ def _why_end(ground: Ground, state: State, supply: Supply, test: Attended, now: 
         return f"stopped: {low[:1].lower()}{low[1:]}"
     if now.elapsed_s < test.until_s - ON_TIME_S:
         return ""
-    longest = test.until_s >= test.began_s + LONGEST_S - ON_TIME_S
+    longest = test.until_s >= last_s(test) - ON_TIME_S
     return "a quarter of an hour is over" if longest else f"not said again within {RENEW_S / 60.0:.0f} min"
 
 
@@ -299,7 +314,8 @@ def _over(state: State, supply: str, test: Attended, now: Now) -> Told:
         litres=None if math.isinf(test.break_l_min) else test.litres,
         outcome=test.closing,
     )
-    state = replace(state, attended=replace(state.attended, tests=tests, spans=spans))
+    ended = {**state.attended.ended, supply: test.closing}
+    state = replace(state, attended=replace(state.attended, tests=tests, spans=spans, ended=ended))
     return state, [note, _topic(supply, test, "closed", now)]
 
 

@@ -14,6 +14,7 @@ from dewpond.brain.attended import (
     break_words,
     clock_at,
     end,
+    last_s,
     locked,
     openings,
     parts,
@@ -64,7 +65,7 @@ def _attend(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Tol
         until_s=now.elapsed_s + RENEW_S,
         runs=runs,
         held=frozenset({runs[0][1]}),
-        break_l_min=_break_l_min(ground, state, supply),
+        break_l_min=break_l_min(ground, state, supply),
         least_l_min=supply.pump.least_flow_l_min if supply.pump is not None else 0.0,
     )
     text = (
@@ -75,6 +76,21 @@ def _attend(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Tol
     return remember(state, supply.id, test), [*openings(test, now), _accept(event, text)]
 
 
+def unopened(ground: Ground, state: State, supply: Supply, by: tuple[str, str], now: Now) -> Attended:
+    """The lease of a guided test, for (who, reason), with nothing open yet: it will open the master, never a pump."""
+    stamp = f"{now.wall:%Y-%m-%dT%H:%M:%SZ}"
+    master = parts(supply)[:1]
+    return Attended(
+        who=by[0],
+        reason=by[1],
+        began_at=now.wall,
+        began_s=now.elapsed_s,
+        until_s=now.elapsed_s + RENEW_S,
+        runs=tuple((output, f"{RUN}{supply.id}/{stamp}/{part}") for part, output in master),
+        break_l_min=break_l_min(ground, state, supply),
+    )
+
+
 def _renew(ground: Ground, state: State, test: Attended, event: OperatorAsked, now: Now) -> Told:
     if test.closing:
         text = f"the test of {event.target} is ending ({test.closing}); begin a new one when it is shut"
@@ -82,7 +98,7 @@ def _renew(ground: Ground, state: State, test: Attended, event: OperatorAsked, n
     if event.by.casefold() != test.who.casefold():
         text = f"{test.who} attends the test of {event.target}; only that person renews it, anybody may end it"
         return state, [_refuse(event, text)]
-    until_s = min(now.elapsed_s + RENEW_S, test.began_s + LONGEST_S)
+    until_s = min(now.elapsed_s + RENEW_S, last_s(test))
     until = clock_at(ground, until_s, now)
     if until_s <= test.until_s + ON_TIME_S:
         text = f"the test of {event.target} ends at {until}, {LONGEST_S / 60.0:.0f} min after it began; then begin anew"
@@ -103,6 +119,17 @@ def _fault(ground: Ground, state: State, supply: Supply, now: Now) -> str:
     """Why no test can begin, with the remedy, or ""."""
     if not parts(supply):
         return f"supply {supply.id} has no master valve to open; its main is under water all the time"
+    busy = not_free(ground, state, supply)
+    if busy:
+        return busy
+    if supply.pump is not None and supply.meter is None:
+        return f"supply {supply.id} has a pump and no meter, so nobody sees whether it runs dry; water a zone instead"
+    rests = pumps.resting(ground, state, supply, now)
+    return f"{rests[:1].lower()}{rests[1:]}; begin the test after that" if rests else ""
+
+
+def not_free(ground: Ground, state: State, supply: Supply) -> str:
+    """Why nothing can be tested on a supply now, whatever the test, with the remedy, or ""."""
     if not state.keeper_ready:
         return "the valve keeper does not answer or cannot reach the relays; start it, then ask again"
     words_of_lock = locked(ground, state, supply)
@@ -111,17 +138,12 @@ def _fault(ground: Ground, state: State, supply: Supply, now: Now) -> str:
     running = active(state, supply.id)
     if running:
         return f"{ground.zones[running[0].zone].name} runs at {supply.id}; stop it first, then begin the test"
-    if supply.pump is not None and supply.meter is None:
-        return f"supply {supply.id} has a pump and no meter, so nobody sees whether it runs dry; water a zone instead"
-    rests = pumps.resting(ground, state, supply, now)
-    if rests:
-        return f"{rests[:1].lower()}{rests[1:]}; begin the test after that"
     if supply.id in state.masters:
         return f"the master valve of {supply.id} is open for a zone; wait until it has shut, then begin the test"
     return ""
 
 
-def _break_l_min(ground: Ground, state: State, supply: Supply) -> float:
+def break_l_min(ground: Ground, state: State, supply: Supply) -> float:
     """A flow no person draws by hand: a quarter above the largest zone's, and what others draw besides. [L/min]"""
     flows = [zone.flow_l_min for zone in ground.site.zones if zone.supply == supply.id]
     if supply.meter is None or not flows:

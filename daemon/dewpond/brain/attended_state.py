@@ -31,6 +31,7 @@ class Attended:
     least_l_min: float = 0.0  # of the pump
     pump_from_s: float = float("inf")
     drawn_s: float = float("inf")
+    opened_s: float | None = None  # when its main came under water; None: when it began
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,3 +40,4 @@ class AttendedState:
 
     tests: Mapping[str, Attended] = field(default_factory=dict)
     spans: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    ended: Mapping[str, str] = field(default_factory=dict)  # why the last test of a supply ended

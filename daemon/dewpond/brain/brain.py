@@ -18,7 +18,10 @@ from dewpond.brain import (
     cooling,
     establishment,
     flow_watch,
+    guided,
+    guided_desk,
     headworks,
+    hints,
     holds,
     keeper_news,
     locks,
@@ -69,6 +72,7 @@ class Brain:
     def __init__(self, site: Site) -> None:
         self.ground: Ground = ground_of(site)
         self._sensor_kind = {sensor.id: sensor.kind for sensor in site.sensors}
+        self.hint_places = hints.places(site)
         self._meters = {supply.meter: supply.id for supply in site.supplies if supply.meter}
 
     def first_state(self, now: Now, depletion_share_of_raw: float = 0.0) -> State:
@@ -124,6 +128,8 @@ class Brain:
     def _asked(self, state: State, event: ev.OperatorAsked, now: Now) -> Told:
         if event.action in attended_desk.ACTIONS:
             return attended_desk.on_asked(self.ground, state, event, now)
+        if event.action in guided_desk.ACTIONS:
+            return guided_desk.on_asked(self.ground, state, event, now)
         on_asked = place_desk.on_asked if event.action in place_desk.ACTIONS else holds.on_asked
         return on_asked(self.ground, state, event, now)
 
@@ -186,9 +192,14 @@ class Brain:
             if supply is not None:
                 state = flow_watch.on_meter(state, supply, block)
                 state, announced = attended.on_meter(state, supply, block, now)
+                state, led = guided.on_meter(self.ground, state, supply, block, now)
                 state, told = pipe_watch.on_meter(self.ground, state, supply, (block, blocks), now)
-                commands += announced + told
+                commands += announced + led + told
                 metered[supply] = None
+            if state.guided.tests:
+                state = guided.on_pressure(self.ground, state, block)
+            state, told = hints.hear(self.ground, self.hint_places, state, block, now)
+            commands += told
         state = weather_holds.hear(self.ground, replace(state, sensors=sensors), blocks)
         for supply in metered:
             state, told = flow_watch.tell_flow(state, supply, now)
@@ -212,14 +223,15 @@ class Brain:
         believed = daily.fitting(self.ground, state.soil, state.belief)
         told_rain = rain.heard(believed.rain, event.date, event.source, event.rain_mm)
         state = replace(state, belief=replace(believed, rain=told_rain))
+        state, hinted = hints.on_rain(self.ground, self.hint_places, state, event, now)
         if event.check:
-            return state, []
+            return state, hinted
         soil = state.soil
         known = forecasts.check_rain(state.forecasts, event.date, event.rain_mm, event.source, soil.record_rain_mm)
         soil = beliefs.learn_rain(soil, event.date, event.rain_mm, event.hourly_mm)
         state = replace(state, soil=soil, forecasts=known)
         state = weather_holds.after_rain(self.ground, state, event.date, event.rain_mm, now.wall.timestamp())
-        commands: list[Command] = []
+        commands: list[Command] = [*hinted]
         for name, sentence in forecasts.doubted(known):
             state, told = raised(state, f"fault/forecast of {name}", "service_fault", sentence, now)
             commands += told
@@ -254,9 +266,10 @@ class Brain:
             state, told = place_now.under_new_file(self.ground, state, now)
             state, planned = self._replan(state, now)
             commands = [*told, *planned]
+        state, led = guided.on_started(self.ground, state, now)
         state, over = attended.on_started(state, now)
         state, asked = self._asked_again(state, now)
-        return state, [*commands, *over, *asked]
+        return state, [*commands, *led, *over, *asked]
 
     def _asked_again(self, state: State, now: Now) -> Told:
         """A question to a plug-in does not outlive the process that carried it."""
@@ -306,14 +319,16 @@ class Brain:
         return cooling.due(self.ground, state, now)
 
     def _attended(self, state: State, now: Now) -> Told:
-        return attended.due(self.ground, state, now)
+        state, told = attended.due(self.ground, state, now)
+        state, led = guided.due(self.ground, state, now)
+        return state, [*told, *led]
 
     def _run(self, state: State, now: Now) -> Told:
         return sequencer.run_due(self.ground, state, now)
 
     def _wake_s(self, state: State, now: Now) -> float:
         wake_s = min(sequencer.next_wake_s(self.ground, state, now), headworks.next_wake_s(self.ground, state, now))
-        wake_s = min(wake_s, attended.next_wake_s(state))
+        wake_s = min(wake_s, attended.next_wake_s(state), guided.next_wake_s(state))
         ends = [hold.until for hold in state.holds.values()]
         ends += [wish.by for wish in state.water_ins.values() if wish.by is not None]
         ends += [leave.until for leave in state.place.exemptions.values()]

@@ -11,10 +11,11 @@ import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
-from dewpond.brain import alarms, attended, rain_common
+from dewpond.brain import alarms, attended, pipe_idle, rain_common
 from dewpond.brain.ground import Ground
 from dewpond.brain.openings import active, close_now
 from dewpond.brain.pipes import accepted, columns_of_block, first, knows, step_block
+from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import (
     CLOSE_AGAIN,
@@ -68,7 +69,10 @@ def on_meter(ground: Ground, state: State, supply: str, blocks: Blocks, now: Now
     state = replace(state, pipes={**state.pipes, supply: memory})
     commands: list[Command] = []
     for verdict in verdicts:
-        state, told = _act(ground, state, supply, verdict, now)
+        state, told = _act(ground, state, supply, _as_limited(settings, verdict), now)
+        commands += told
+    if settings.idle_l is not None:
+        state, told = pipe_idle.count(ground, state, supply, float(litres.sum()), verdicts, now)
         commands += told
     return state, commands
 
@@ -94,6 +98,7 @@ def clear(state: State, key: str, now: Now, who: str) -> Told:
                 state = replace(
                     state, pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0)}
                 )
+    state = pipe_idle.cleared(state, key)
     free = {target: block for target, block in state.blocked.items() if block.alarm != key}
     return alarms.cleared(replace(state, blocked=free), key, now, f"cleared by {who}")
 
@@ -146,6 +151,12 @@ def _openings(state: State, supply: str, since_s: float) -> list[tuple[str, floa
         if item.opened_at is not None:
             found.append((item.zone, item.opened_at.timestamp(), math.inf))
     return found
+
+
+def _as_limited(settings: WatchSettings, verdict: Verdict) -> Verdict:
+    """The verdict with what the owner wants done about a suspicion of too much water."""
+    stops = verdict.kind == "high_flow" and settings.limits_of(verdict.zone).suspicion_stops
+    return replace(verdict, action=STOP_ZONE) if stops and not verdict.over else verdict
 
 
 def _key(supply: str, kind: str, zone: str | None) -> str:

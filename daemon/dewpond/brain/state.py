@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from dewpond.brain.attended_state import AttendedState
 from dewpond.brain.belief.state import BeliefState
+from dewpond.brain.guided_state import GuidedState
+from dewpond.brain.hint_state import HintState
 from dewpond.brain.pipes.state import WatchState
 from dewpond.brain.place_state import CarriedState, Insisted, PlaceState
 from dewpond.brain.pump_state import PumpState
@@ -194,11 +196,15 @@ class AlarmState:
 
 @dataclass(frozen=True, kw_only=True)
 class PipeMemory:
-    """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure."""
+    """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure.
+
+    ``idle_l`` are the litres of an idle flow that has been told, as far as every valve was shut.
+    """
 
     watch: WatchState
     last_row_s: float = 0.0
     lost: int = 0
+    idle_l: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,6 +259,8 @@ class State:
     carried: Mapping[str, CarriedState] = field(default_factory=dict)  # by zone id, where a night was too small
     pumps: Mapping[str, PumpState] = field(default_factory=dict)  # by supply id
     attended: AttendedState = field(default_factory=AttendedState)  # mains that people keep open beside them
+    guided: GuidedState = field(default_factory=GuidedState)  # tests that people are led through
+    hints: HintState = field(default_factory=HintState)  # of lost water where there is no meter
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""

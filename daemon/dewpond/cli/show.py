@@ -28,6 +28,9 @@ def show_plan(body: Plain) -> None:
     for line in _place(body, zone):
         console.print(line, markup=False, highlight=False)
     _show_programs(console, body)
+    for supply, watching in body.get("watching", {}).items():
+        if watching != "watching":
+            console.print(f"supply {supply}: {shown(watching, units)}", markup=False, highlight=False)
     for reason in body.get("reasons", ()):
         console.print(f"{reason['zone']}: {shown(reason['sentences'][0], units)}")
         for sentence in reason["sentences"][1:]:
@@ -59,6 +62,8 @@ def show_status(body: Plain) -> None:
     for supply in body["supplies"]:
         pump = f"; {supply['pump']}" if supply.get("pump") else ""
         console.print(f"supply {supply['id']}: {shown(_flow(supply), units)}; {shown(supply['watching'], units)}{pump}")
+        if supply.get("guided"):
+            console.print(Padding(shown(supply["guided"], units), (0, 0, 0, 4)))
     _show_programs(console, body)
     for sensor in body["sensors"]:
         if not sensor["fresh"]:

@@ -183,6 +183,7 @@ class NoteMaintenance(Command):
     seconds: float
     litres: float | None
     outcome: str
+    facts: Mapping[str, Any] = field(default_factory=dict)  # of a guided test: what it rests on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -168,6 +168,7 @@ class OperatorAsked(Event):
     rule: str = ""  # of an exemption: the one restriction it passes over, "" for all but complete stops
     number: str = ""  # of an exemption that ends
     stage: str = ""  # of restriction, declared in force; "" is none
+    answer: str = ""  # of a guided test: "yes" or "no", what a person sees
 
     @property
     def person(self) -> str:

@@ -18,6 +18,7 @@ LONGEST_TEXT = 200
 DEEPEST_MM = 200.0  # no root zone of a landscape takes more at once; the brain applies each zone's own
 HOLD_KINDS = ("treatment", "mowing", "event", "repair", "other")  # what a person may hold for
 RAIN_KIND = "rain"  # held by itself after a heavy rain; may be released like the others
+GUIDED_TESTS = ("leak", "weeping", "drainage", "pump")  # tests that a person is led through
 HIGHEST_PERCENT = 200.0  # of a program's minutes
 
 
@@ -172,6 +173,33 @@ class EndAttendedRequest:
     by: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuideRequest:
+    """Be led through a test (``kind``) of a supply (``target``), or go on with it; ``answer`` is what a person sees.
+
+    ``zone`` where the test is of one, ``seconds`` for how long a step is measured instead of the usual time. [s]
+    """
+
+    action: ClassVar[str] = "guide"
+    target: str
+    kind: str
+    by: str
+    reason: str = ""
+    zone: str | None = None
+    seconds: float | None = None
+    answer: str = ""
+    against_rule: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndGuidedRequest:
+    """End the guided test of a supply (``target``); what it has found so far is told and recorded."""
+
+    action: ClassVar[str] = "end-guided"
+    target: str
+    by: str = ""
+
+
 Request = (
     WaterRequest
     | StopRequest
@@ -188,6 +216,8 @@ Request = (
     | ClockRequest
     | AttendRequest
     | EndAttendedRequest
+    | GuideRequest
+    | EndGuidedRequest
 )
 REQUESTS: Mapping[str, type[Request]] = {
     kind.action: kind
@@ -207,6 +237,8 @@ REQUESTS: Mapping[str, type[Request]] = {
         ClockRequest,
         AttendRequest,
         EndAttendedRequest,
+        GuideRequest,
+        EndGuidedRequest,
     )
 }
 NEEDED: Mapping[str, frozenset[str]] = {
@@ -223,6 +255,8 @@ NEEDED: Mapping[str, frozenset[str]] = {
     "clock": frozenset({"by"}),
     "attend": frozenset({"target", "by", "reason"}),
     "end-attended": frozenset({"target"}),
+    "guide": frozenset({"target", "kind", "by"}),
+    "end-guided": frozenset({"target"}),
 }
 
 
@@ -276,7 +310,7 @@ def _depth_mm(op: str, value: Any) -> float:
 
 
 def _kind(op: str, value: Any) -> str:
-    kinds = HOLD_KINDS if op == "hold" else (*HOLD_KINDS, RAIN_KIND)
+    kinds = {"hold": HOLD_KINDS, "guide": GUIDED_TESTS}.get(op, (*HOLD_KINDS, RAIN_KIND))
     if value not in kinds:
         raise RequestRefused(f"{op}: kind ({str(value)[:20]!r}) is not known; it is one of {', '.join(kinds)}")
     return str(value)
@@ -316,6 +350,12 @@ def _flag(op: str, value: Any) -> bool:
     return value
 
 
+def _answer(op: str, value: Any) -> str:
+    if value not in ("", "yes", "no"):
+        raise RequestRefused(f"{op}: answer ({str(value)[:20]!r}) is not yes or no")
+    return str(value)
+
+
 _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "zone": _zone,
     "seconds": _seconds,
@@ -331,4 +371,5 @@ _CHECKS: Mapping[str, Callable[[str, Any], Any]] = {
     "rule": _text("rule"),
     "number": _name("number"),
     "stage": _text("stage"),
+    "answer": _answer,
 }

@@ -51,6 +51,21 @@ class Pump:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PipeLimits:
+    """How the pipe watch may act, where the site file says so; None takes the supply's word, and then the usual one.
+
+    ``stop_above`` is the share over its usual flow at which a zone is stopped as broken, ``suspicion_stops`` whether a
+    mere suspicion of too much water stops and blocks it, ``grace_s`` how long after opening nothing is called too much.
+    ``idle_l``, of a supply only, is how much may flow with every valve shut before all is closed. [L]
+    """
+
+    stop_above: float | None = None
+    suspicion_stops: bool | None = None
+    grace_s: float | None = None
+    idle_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Supply:
     """Where water comes from, and how much of it at once."""
 
@@ -76,6 +91,7 @@ class Supply:
     pump: Pump | None = None
     pipe_length_m: float | None = None  # of the main, to its farthest valve
     backflow: str | None = None  # kind of backflow preventer, "none" where there is none; None: not told
+    watch: PipeLimits = field(default_factory=PipeLimits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +236,7 @@ class Zone:
     lateral_diameter_mm: float | None = None  # inside, of the pipe from valve to heads
     lateral_length_m: float | None = None
     rise_m: float | None = None  # its highest head above where the supply's pressure was read
+    watch: PipeLimits = field(default_factory=PipeLimits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

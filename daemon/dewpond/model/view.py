@@ -60,6 +60,7 @@ class SupplyView:
     pressure_at: datetime | None
     watching: str  # "watching", or why the pipes are not watched
     pump: str = ""  # what its pump does, as a sentence; "" without one
+    guided: str = ""  # the guided test that is on, or what the last one found, as sentences
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,18 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from dewpond.brain import attended, clock_doubt, locks, pipe_watch, pump_words, pumps, rain_common, weather_holds
+from dewpond.brain import (
+    attended,
+    clock_doubt,
+    guided_desk,
+    hints,
+    locks,
+    pipe_watch,
+    pump_words,
+    pumps,
+    rain_common,
+    weather_holds,
+)
 from dewpond.brain.belief import daily
 from dewpond.brain.brain import Brain
 from dewpond.brain.ground import Ground
@@ -147,7 +158,7 @@ class Look:
         if attends:
             watching = attends
         elif supply.meter is None:
-            watching = "not watching: this supply has no flow meter"
+            watching = hints.not_watching(self._brain.ground, self._brain.hint_places, supply.id)
         elif meter is None or now.wall.timestamp() - meter.at_s > FRESH_S:
             watching = "not watching: no fresh word from the flow meter"
         else:
@@ -161,6 +172,7 @@ class Look:
             pressure_kpa=pressure.value if pressure else None,
             pressure_at=utc(pressure.at_s) if pressure else None,
             watching=watching,
+            guided=guided_desk.words(self._brain.ground, state, supply.id, now),
             pump=attended.pump_words(state, supply.id) or pump_words.words(self._brain.ground, state, supply, now),
         )
 

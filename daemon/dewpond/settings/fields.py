@@ -288,6 +288,13 @@ Flow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 1000, "a dr
 Capacity = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.5, 50_000))]
 Pulse = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 0.001, 10_000, "usual pulses are 0.1, 1 or 10 L"))]
 MeterFlow = Annotated[float, PlainValidator(Quantity(q.FLOW_L_MIN, 0.001, 100_000, "the meter names Q1 and Q3"))]
+OverUsual = Annotated[
+    float,
+    PlainValidator(Quantity(q.PERCENT, 20, 300, "50 % over its usual flow is usual; a break doubles it")),
+]
+OnSuspicion = Annotated[str, one_of("tell", "stop")]
+Grace = Annotated[float, PlainValidator(Quantity(q.TIME_S, 0, 300, "the watch already waits until a zone has filled"))]
+IdleVolume = Annotated[float, PlainValidator(Quantity(q.VOLUME_L, 1, 100_000, "a few hundred litres is usual"))]
 ValveKind = Annotated[str, one_of("normally closed", "latching")]
 BoardValves = Annotated[str, one_of("normally closed", "latching", "two-wire")]
 PulseTime = Annotated[float, PlainValidator(Quantity(q.TIME_MS, 20, 500, "latching coils take 20 to 150 ms"))]

@@ -9,7 +9,7 @@ from typing import Any
 
 from dewpond.model.hours import Hours
 from dewpond.model.site import Site
-from dewpond.settings import headworks, plugins, valve_kinds
+from dewpond.settings import headworks, plugins, valve_kinds, watch_limits
 from dewpond.settings.agreement import RELAYS, WATERING
 from dewpond.settings.problems import Place, Report
 from dewpond.settings.reading import bare_keys
@@ -39,6 +39,7 @@ def of_site(site: Site, tables: Tables, report: Report) -> None:
     if not site.zones:
         report.finding(Place("zone"), "", "there are no zones", "nothing can be watered", "write a [[zone]]")
     headworks.find(site, tables, report)
+    watch_limits.find(site, tables, report)
     valve_kinds.find(site, report)
     check_room(site, tables, report)
 

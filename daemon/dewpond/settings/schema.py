@@ -113,6 +113,20 @@ class EventTable(Table):
     hours: f.ClockHours | None = None
 
 
+class WatchTable(Table):
+    """``watch``: how the pipe watch may act on a zone, or on every zone of a supply."""
+
+    stop_above: f.OverUsual | None = None
+    on_suspicion: f.OnSuspicion | None = None
+    grace: f.Grace | None = None
+
+
+class SupplyWatchTable(WatchTable):
+    """``watch`` of a supply."""
+
+    idle_limit: f.IdleVolume | None = None
+
+
 class PumpTable(Table):
     """``[supply.pump]``: the pump of a supply, as its maker and its well allow."""
 
@@ -152,6 +166,7 @@ class SupplyTable(Table):
     pump: PumpTable | None = None
     pipe_length: f.PipeLength | None = None
     backflow: f.Backflow | None = None
+    watch: SupplyWatchTable | None = None
 
 
 class RelaysTable(BaseModel):
@@ -271,6 +286,7 @@ class ZoneTable(Table):
     lateral_diameter: f.PipeDiameter | None = None
     lateral_length: f.PipeLength | None = None
     rise: f.Rise | None = None
+    watch: WatchTable | None = None
 
 
 class ProgramTable(Table):

@@ -10,7 +10,7 @@ from typing import Any
 
 from dewpond.model.hours import DayRule, RainHold, Watering
 from dewpond.model.site import Feed, Program, Relays, Sensor, Site, Supply, Zone
-from dewpond.settings import agreement, findings, headworks, place_rules
+from dewpond.settings import agreement, findings, headworks, place_rules, watch_limits
 from dewpond.settings.agreement import IN_COMMON
 from dewpond.settings.fields import slug
 from dewpond.settings.positions import Positions
@@ -101,6 +101,7 @@ def _read(data: Mapping[str, Any], path: Path, report: Report, *, look_at_relays
     zones = _zones(tables, report)
     agreement.check_flow(zones, _supplies(tables), report)
     headworks.check(tables, zones, _supplies(tables), report)
+    watch_limits.check(tables, report)
     findings.of_tables(tables, report)
     if tables.site is None or report.errors:
         return None
@@ -151,6 +152,7 @@ def _supply(table: SupplyTable, sensors: Mapping[str, str]) -> Supply:
         meter_least_flow_l_min=table.meter_least_flow,
         meter_greatest_flow_l_min=table.meter_greatest_flow,
         meter_row_s=table.meter_interval or 10.0,
+        watch=watch_limits.of_supply(table),
         **headworks.of_supply(table, sensors),
     )
 

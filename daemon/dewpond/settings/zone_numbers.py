@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dewpond.model.site import Zone
-from dewpond.settings import zone_care, zone_planting, zone_soil, zone_water
+from dewpond.settings import watch_limits, zone_care, zone_planting, zone_soil, zone_water
 from dewpond.settings.problems import Report
 from dewpond.settings.schema import ZoneTable
 from dewpond.settings.tables import Entry
@@ -71,6 +71,7 @@ def resolve_zone(entry: Entry[ZoneTable], report: Report, facts: SiteFacts) -> Z
         week_cap_s=None if table.week_cap is None else table.week_cap * 60.0,
         dormant=zone_care.dormancy(desk, rule),
         cooling=zone_care.cooling(desk, overhead=overhead),
+        watch=watch_limits.of_zone(desk.table),
         wetted_share=wetted,
         canopy_share=canopy,
         deep_watering=zone_planting.deep_watering(desk, soil.taw_mm, wetted),

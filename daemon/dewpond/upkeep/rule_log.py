@@ -155,6 +155,7 @@ def _maintenance(item: NoteMaintenance, span: Span) -> Plain:
         "reason": item.reason,
         "litres": item.litres,
         "outcome": item.outcome,
+        "facts": dict(item.facts),
     }
 
 

@@ -14,7 +14,7 @@ from dewpond.brain import pipe_watch, rain_common
 from dewpond.brain.ground import ground_of
 from dewpond.model.commands import ClearAlarm, RaiseAlarm
 from dewpond.model.events import Now, ReadingsArrived
-from dewpond.model.site import Sensor, Supply
+from dewpond.model.site import PipeLimits, Sensor, Supply
 from dewpond.runner.look import Look
 from dewpond_sim.world.pipes import MeterParameters, RowTimes, SupplyPipes
 
@@ -297,3 +297,52 @@ def test_a_zone_that_is_dry_while_another_passes_water_is_told_at_its_next_openi
     yard.water("lawn")
     yard.water("hedge", 10.0)
     assert [(alarm.kind, alarm.zone) for alarm in yard.alarms()] == [("no_flow", "hedge")]
+
+
+def limited(limits: PipeLimits, master: int | None = None) -> Yard:
+    """A yard with every zone known, whose bank and supply have limits of their own."""
+    yard = Yard(master=master)
+    (supply,) = yard.site.supplies
+    zones = tuple(replace(item, watch=limits) if item.id == "bank" else item for item in yard.site.zones)
+    yard.brain.ground = ground_of(replace(yard.site, zones=zones, supplies=(replace(supply, watch=limits),)))
+    return yard
+
+
+def widened(yard: Yard, share: float) -> None:
+    """More water for the bank: as from a crack or a head that is gone."""
+    yard.pipes.conductance[1] *= share
+    yard.pipes.changed()
+    yard.water("bank", 10.0)
+
+
+def test_an_owner_may_have_a_zone_run_on_with_what_would_usually_stop_it():
+    yard = limited(PipeLimits(stop_above=3.0))
+    widened(yard, 3.0)
+    assert [(item.kind, item.facts["done"]) for item in yard.alarms()] == [("high_flow", "none")]
+    assert yard.runs()[-1].seconds == 600.0 and yard.state.blocked == {}
+
+
+def test_a_suspicion_stops_nothing_unless_the_owner_wants_it():
+    told = limited(PipeLimits())
+    widened(told, 1.3)
+    assert [item.kind for item in told.alarms()] == ["high_flow"] and told.runs()[-1].seconds == 600.0
+    stopped = limited(PipeLimits(suspicion_stops=True))
+    widened(stopped, 1.3)
+    (alarm,) = stopped.alarms()
+    assert alarm.kind == "high_flow" and "The zone was stopped" in alarm.detail
+    assert stopped.runs()[-1].seconds < 300.0 and stopped.state.block_on("bank", "main") is not None
+
+
+def test_beyond_the_litres_an_owner_allows_an_idle_flow_closes_everything_until_it_is_cleared():
+    yard = limited(PipeLimits(idle_l=40.0), master=MASTER)
+    yard.later(15.0)
+    yard.pipes.leak_conductance = 0.15
+    yard.pipes.changed()
+    yard.later(20.0)
+    first, second = yard.alarms()
+    assert first.kind == second.kind == "idle_flow" and first.facts["done"] == "none"
+    assert "the site file allows 40 L" in second.detail and 40.0 <= second.facts["lost_l"] < 60.0
+    yard.plan()
+    assert yard.state.openings == () and yard.state.block_on("lawn", "main") is not None
+    assert yard.ask("clear", reason=second.key)[0] and yard.state.blocked == {}
+    assert yard.state.pipes["main"].idle_l == 0.0

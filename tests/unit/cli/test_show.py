@@ -38,3 +38,11 @@ def test_depths_are_shown_in_the_site_s_units(capsys, units, shown):
 def test_an_answer_without_units_is_metric(capsys):
     show_plan(PLAN)
     assert "12.7 mm" in capsys.readouterr().out
+
+
+def test_a_plan_says_which_supplies_nobody_watches(capsys):
+    blind = "not watching: this supply has no flow meter"
+    show_plan({**PLAN, "watching": {"main": "watching", "well": blind}})
+    text = " ".join(capsys.readouterr().out.split())
+    assert f"supply well: {blind}" in text
+    assert "supply main" not in text

@@ -3,6 +3,7 @@ from datetime import UTC, datetime
 import pytest
 
 from dewpond.model.operations import (
+    GuideRequest,
     HoldRequest,
     ReleaseRequest,
     RequestRefused,
@@ -30,6 +31,11 @@ from dewpond.model.operations import (
             HoldRequest(until=datetime(2027, 5, 1, 6, tzinfo=UTC), zone="beds"),
         ),
         ("release", {}, ReleaseRequest()),
+        (
+            "guide",
+            {"target": "main", "kind": "drainage", "by": "Ada", "zone": "beds", "answer": "yes"},
+            GuideRequest(target="main", kind="drainage", by="Ada", zone="beds", answer="yes"),
+        ),
     ],
 )
 def test_a_request_in_good_form_is_understood(op, plain, request_):
@@ -53,6 +59,16 @@ def test_a_request_in_good_form_is_understood(op, plain, request_):
         ),
         ("stage", {"stage": "two", "by": "", "reason": "letter"}, "stage: by is empty; it is recorded"),
         ("clock", {}, "clock: by is missing"),
+        (
+            "guide",
+            {"target": "main", "kind": "boil", "by": "Ada"},
+            "guide: kind .'boil'. is not known; it is one of leak",
+        ),
+        (
+            "guide",
+            {"target": "main", "kind": "leak", "by": "Ada", "answer": "maybe"},
+            "guide: answer .'maybe'. is not yes or no",
+        ),
         ("water", {"zone": "beds", "minutes": 3}, "water: minutes is not known; the fields are .*seconds, zone"),
         ("water", {"zone": "beds", "seconds": True}, "water: seconds is not a number"),
         ("water", {"zone": "beds", "seconds": "60"}, "water: seconds is not a number"),

@@ -145,7 +145,8 @@ def flow_entry(supply: SupplyView, at: datetime, words: Words) -> FlowEntry:
             capacity_text=words.flow(supply.capacity_l_min) if supply.capacity_l_min else "",
         )
     )
-    return FlowEntry(supply.id, sentence, drawing, words.said(f"Pipe watch: {supply.watching}. {supply.pump}".strip()))
+    watch = f"Pipe watch: {supply.watching}. {supply.pump} {supply.guided}"
+    return FlowEntry(supply.id, sentence, drawing, words.said(watch.strip()))
 
 
 def tonight_sentences(view: SiteView, words: Words) -> list[str]:

@@ -15,8 +15,6 @@ from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS, ZONE_KINDS, Verdict
 from dewpond.model.copying import replace
 
-# More than this times usual is a break or a head that is gone; less may be a crack. Common practice, no source.
-BREAK_FACTOR = 1.5
 # Flow beyond the largest zone's by this factor, beside or without an open zone, is no zone's: the main is broken.
 # Common practice, no source.
 BREAK_SHARE = 1.25
@@ -50,7 +48,7 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     if _meter_by_pressure(state, suspicion):
         return _verdict(suspicion, "meter_fault", None, (), sure=False)
     sure = not _as_another(state, suspicion)
-    return _verdict(suspicion, _zone_kind(suspicion, ratio, sure), suspicion.zone, (suspicion.zone,), sure)
+    return _verdict(suspicion, _zone_kind(settings, suspicion, ratio, sure), suspicion.zone, (suspicion.zone,), sure)
 
 
 def _explained(state: WatchState, suspicion: Suspicion) -> bool:
@@ -61,9 +59,10 @@ def _explained(state: WatchState, suspicion: Suspicion) -> bool:
     return any(state.incident(ZONE_KINDS, zone) is not None for zone in suspicion.zones)
 
 
-def _zone_kind(suspicion: Suspicion, ratio: float, sure: bool) -> str:
+def _zone_kind(settings: WatchSettings, suspicion: Suspicion, ratio: float, sure: bool) -> str:
     if suspicion.side > 0:
-        return "lateral_break" if sure and ratio >= math.log(BREAK_FACTOR) else "high_flow"
+        broken = ratio >= math.log(settings.limits_of(suspicion.zone).break_factor)
+        return "lateral_break" if sure and broken else "high_flow"
     return "no_flow" if suspicion.side == 0 else "low_flow"
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
-from dewpond.brain.pipes.settings import MeterSettings, WatchSettings
-from dewpond.model.site import Sensor, Site, Supply
+from dewpond.brain.pipes.settings import USUAL_LIMITS, MeterSettings, WatchSettings, ZoneLimits
+from dewpond.model.site import PipeLimits, Sensor, Site, Supply, Zone
 
 # Where the file says nothing. A counter's scale is what one count stands for; a meter of rates is finer.
 USUAL_PULSE_L = 1.0
@@ -22,8 +22,28 @@ def watch_settings(site: Site) -> dict[str, WatchSettings]:
         sensor = sensors.get(supply.meter or "")
         if sensor is not None:
             largest = max((zone.flow_l_min for zone in site.zones if zone.supply == supply.id), default=0.0)
-            found[supply.id] = WatchSettings(meter=_meter(supply, sensor, largest))
+            found[supply.id] = WatchSettings(
+                meter=_meter(supply, sensor, largest),
+                limits={zone.id: _limits(supply, zone) for zone in site.zones if zone.supply == supply.id},
+                idle_l=supply.watch.idle_l,
+            )
     return found
+
+
+def _limits(supply: Supply, zone: Zone) -> ZoneLimits:
+    """A zone's limits: its own word, else its supply's, else the usual one."""
+
+    def said(read: Callable[[PipeLimits], float | None], usual: float) -> float:
+        for value in (read(zone.watch), read(supply.watch)):
+            if value is not None:
+                return value
+        return usual
+
+    return ZoneLimits(
+        break_factor=1.0 + said(lambda limits: limits.stop_above, USUAL_LIMITS.break_factor - 1.0),
+        suspicion_stops=bool(said(lambda limits: limits.suspicion_stops, USUAL_LIMITS.suspicion_stops)),
+        grace_s=said(lambda limits: limits.grace_s, USUAL_LIMITS.grace_s),
+    )
 
 
 def _meter(supply: Supply, sensor: Sensor, largest_l_min: float) -> MeterSettings:

@@ -196,11 +196,11 @@ def _suspicion(
     extra_l = opening.total.litres - opening.expected_l * (1.0 + share) - drawn_l_min * opening.total.seconds / 60.0
     usual_extra_l = bounds.extra_l + opening.carry_l
     settling = row.time_s - opening.first_end_s <= bounds.settle_s
-    if opening.high.litres > verdict_l:
+    if opening.high.litres > verdict_l and not _in_grace(settings, opening, row):
         since_s = row.time_s - opening.high.since_s
         seen = flow_l_min * (1.0 + share) + drawn_l_min + opening.high.litres * 60.0 / since_s
         return _named(opening, 1, row.time_s, flow_l_min, seen, verdict_l, opening.high.litres)
-    if settling and extra_l > usual_extra_l + verdict_l:
+    if settling and extra_l > usual_extra_l + verdict_l and not _in_grace(settings, opening, row):
         beyond_l = extra_l - usual_extra_l
         seen = max(row.litres * 60.0 / row.window_s, flow_l_min * (1.0 + share))
         doubtful = _named(opening, 1, row.time_s, flow_l_min, seen, verdict_l, beyond_l)
@@ -209,6 +209,16 @@ def _suspicion(
     if short_l > verdict_l and state.flows[key_of(opening.zones)].runs >= settings.runs_to_miss:
         return _too_little(settings, opening, row.time_s, flow_l_min, share)
     return None
+
+
+def _in_grace(settings: WatchSettings, opening: Opening, row: MeterRow) -> bool:
+    """Whether the owner wants nothing called too much yet; beyond the meter's overload flow there is no grace.
+
+    Q4 is 1.25 times Q3 (ISO 4064-1, from memory).
+    """
+    overload_l = OVERLOAD * settings.meter.q3_l_min * row.window_s / 60.0
+    grace_s = settings.limits_of((opening.fresh or opening.zones)[-1]).grace_s
+    return row.time_s - opening.first_end_s < grace_s and row.litres - settings.meter.pulse_l <= overload_l
 
 
 def _too_little(
@@ -231,6 +241,7 @@ def _too_little(
     return _named(opening, side, at_s, flow_l_min, passed_l * 60.0 / since_s, pulse_l, 0.0)
 
 
+OVERLOAD = 1.25
 # Below this share of its usual flow a zone is not clogged but shut. Common practice, no source.
 NOTHING = 0.2
 

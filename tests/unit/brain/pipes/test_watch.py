@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import gzip
 import json
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from dewpond.brain.pipes import (
@@ -19,11 +21,14 @@ from dewpond.brain.pipes import (
     WatchSettings,
     WatchState,
     accepted,
+    columns_of_block,
     first,
     knows,
     rows_of_log,
     step,
+    step_block,
 )
+from dewpond.brain.pipes.settings import ZoneLimits
 from dewpond.model.codec import from_plain, to_plain
 
 DATA = Path(__file__).parents[3] / "data" / "flow_cases"
@@ -236,3 +241,39 @@ def test_on_a_shared_meter_water_in_a_quiet_house_is_no_leak_but_water_without_a
     _, verdicts = step(shared, state, tuple(leak))
     assert [verdict.kind for verdict in verdicts] == ["idle_flow"]
     assert verdicts[0].time_s - 3 * DAY_S >= 7200.0
+
+
+def limited(**limits: float) -> WatchSettings:
+    return WatchSettings(meter=METER, limits={"1": ZoneLimits(**limits)})
+
+
+def test_what_counts_as_broken_is_the_share_that_the_owner_has_set():
+    rows = tuple(run(5 * DAY_S + 10_000.0, row_l=4.0))  # a third more than usual
+    kinds = {}
+    for factor in (1.2, 1.5, 4.0):
+        _, verdicts = step(limited(break_factor=factor), after_days(5), rows)
+        kinds[factor] = [(verdict.kind, verdict.action) for verdict in verdicts]
+    assert kinds[1.2] == [("lateral_break", "stop zone")]
+    assert kinds[1.5] == kinds[4.0] == [("high_flow", "none")]
+
+
+@pytest.mark.parametrize("at_once", [False, True])
+def test_within_the_seconds_of_grace_nothing_is_called_too_much(at_once):
+    begin_s = 5 * DAY_S + 10_000.0
+    rows = [row for row in run(begin_s, row_l=8.0) if row.open_zones]
+
+    def told_at_s(settings: WatchSettings) -> float:
+        if not at_once:
+            return step(settings, after_days(5), rows)[1][0].time_s
+        columns = [np.array([getattr(row, name) for row in rows]) for name in ("time_s", "litres", "window_s")]
+        opened = [("1", begin_s - 5.0, math.inf)]
+        return step_block(settings, after_days(5), columns_of_block(*columns, None), opened)[1][0].time_s
+
+    assert told_at_s(limited(grace_s=0.0)) <= begin_s + 60.0
+    assert told_at_s(limited(grace_s=240.0)) == begin_s + 240.0
+
+
+def test_there_is_no_grace_beyond_the_overload_flow_of_the_meter():
+    begin_s = 5 * DAY_S + 10_000.0  # Q3 is 60 L/min, its overload flow 75: 14 L a row and more
+    _, verdicts = step(limited(grace_s=240.0), after_days(5), tuple(run(begin_s, row_l=15.0)))
+    assert verdicts[0].time_s <= begin_s + 60.0
