@@ -214,7 +214,7 @@ def _start_limits(
     if start is None or start.extra_l.count < runs_open.STARTS_TO_KNOW:
         return none + math.inf, flow_l_min * runs_open.VALVE_S / 60.0, none + runs_open.BLANK_S
     row_l = flow_l_min * meter.row_s / 60.0
-    usual_l = start.extra_l.mean
+    usual_l = max(start.extra_l.mean, 0.0)
     floor_l = np.hypot(row_l, meter.pulse_l) / math.sqrt(12.0) + runs_open.REFILL_SHARE * usual_l
     extra_l = _upper(start.extra_l, settings.width, floor_l)
     settle_s = start.settle_s.upper(2.0, meter.row_s / math.sqrt(12.0)) + meter.row_s

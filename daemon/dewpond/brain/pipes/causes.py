@@ -22,9 +22,12 @@ BREAK_SHARE = 1.25
 TOGETHER = 0.87
 # A valve that stayed open passes within this share of its own flow beside another zone.
 STILL_OPEN = 0.1
+# Where the excess is known no better than within this share of the zone's own flow, a break explains it as well: what
+# breaks add is spread over two to three times that flow.
+MOST_ROOM = 0.5
 # Pressure tells true flow from counted flow when the two would differ by this many of its standard deviations.
 APART = 5.0
-DROPS_TO_KNOW = 3
+DROPS_TO_KNOW = LEADS_TO_KNOW = 3
 SENSOR_SD_KPA = 2.0
 # Two ratios of flow agree within this, beside their own uncertainty [of ln q].
 AGREE = 0.1
@@ -34,6 +37,7 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     """The verdict a suspicion leads to; None while an incident explains it."""
     if _explained(state, suspicion):
         return None
+    suspicion = _whose(state, suspicion)
     seen = max(suspicion.seen_l_min, 0.001 * suspicion.expected_l_min)
     ratio = math.log(seen / suspicion.expected_l_min)
     twin = _swapped_with(settings, state, suspicion, ratio)
@@ -42,7 +46,7 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     everywhere = _everywhere(state, suspicion, ratio)
     if everywhere is not None:
         return everywhere
-    stuck = _still_open(state, suspicion)
+    stuck = _still_open(settings, state, suspicion)
     if stuck is not None:
         return _verdict(suspicion, "stuck_open", stuck, (stuck,), sure=False)
     if _meter_by_pressure(state, suspicion):
@@ -57,6 +61,25 @@ def _explained(state: WatchState, suspicion: Suspicion) -> bool:
     if suspicion.side > 0 and state.incident(IDLE_KINDS) is not None:
         return True
     return any(state.incident(ZONE_KINDS, zone) is not None for zone in suspicion.zones)
+
+
+def _whose(state: WatchState, suspicion: Suspicion) -> Suspicion:
+    """The suspicion of the one of several zones that is off, and of nothing at all where all its flow is missing.
+
+    It is a zone that was open already, if the flow was off as much before the last one came; else it is the last one.
+    """
+    lead = None if state.opening is None else state.opening.lead
+    usual_lead = None if lead is None else state.leads.get(key_of(lead.zones))
+    if lead is None or usual_lead is None or usual_lead.count < LEADS_TO_KNOW:
+        return suspicion
+    off_before, off_now = lead.l_min - usual_lead.mean, suspicion.seen_l_min - suspicion.expected_l_min
+    early = off_before * off_now > 0.5 * off_now**2
+    zone = lead.zones[-1] if early else suspicion.zone
+    own, usual_own = lead.l_min, usual_lead.mean
+    if not early:
+        own, usual_own = suspicion.seen_l_min - own, suspicion.expected_l_min - usual_own
+    nothing = suspicion.side < 0 and own <= NOTHING * usual_own
+    return replace(suspicion, zone=zone, side=0 if nothing else suspicion.side)
 
 
 def _zone_kind(settings: WatchSettings, suspicion: Suspicion, ratio: float, sure: bool) -> str:
@@ -92,13 +115,39 @@ def _everywhere(state: WatchState, suspicion: Suspicion, ratio: float) -> Verdic
     if any(max(ratio, run.ratio) <= math.log(2.0 * NOTHING) for run in elsewhere):
         return _verdict(suspicion, "no_flow", None, (), sure=False)
     same_side = [run for run in elsewhere if run.ratio * ratio > 0.0]
+    stuck = _open_since(state, suspicion, same_side)
+    if stuck is not None:
+        return _verdict(suspicion, "stuck_open", stuck, (stuck,), sure=False)
     if suspicion.side > 0 and any(_same_litres(suspicion, run, ratio) for run in same_side):
         return _beside(state, suspicion)
-    if not any(abs(run.ratio - ratio) <= AGREE + 2.0 * math.hypot(run.sd, suspicion.doubt) for run in same_side):
+    if not any(_same_factor(suspicion, run, ratio) for run in same_side):
         return None
     blind = not state.idle_kpa
     kind = "low_pressure" if blind and suspicion.side < 0 else "meter_fault"
     return _verdict(suspicion, kind, None, (), sure=not blind)
+
+
+def _open_since(state: WatchState, suspicion: Suspicion, runs: list[LastRun]) -> str | None:
+    """The zone that was not seen to close before an odd run and whose flow that run and this one have too much."""
+    excess = suspicion.seen_l_min - suspicion.expected_l_min
+    if suspicion.side <= 0 or excess <= 0.0:
+        return None
+    doubt = AGREE + 2.0 * suspicion.doubt * suspicion.seen_l_min / excess
+    for run in runs:
+        for zone in run.unclosed:
+            flow = state.flows.get(zone)
+            own = math.inf if flow is None or zone in suspicion.zones else expected_l_min(flow, None)
+            if abs(run.excess_l_min / own - 1.0) <= 2.0 * AGREE and abs(excess / own - 1.0) <= doubt:
+                return zone
+    return None
+
+
+def _same_factor(suspicion: Suspicion, run: LastRun, ratio: float) -> bool:
+    """Whether both zones are off by one factor. While pipe still fills, too little is too little by that at least."""
+    doubt = AGREE + 2.0 * math.hypot(run.sd, suspicion.doubt)
+    if suspicion.settling and suspicion.side < 0:
+        return run.ratio - doubt <= ratio
+    return abs(run.ratio - ratio) <= doubt
 
 
 def _same_litres(suspicion: Suspicion, run: LastRun, ratio: float) -> bool:
@@ -162,18 +211,36 @@ def _as_another(state: WatchState, suspicion: Suspicion) -> bool:
     return False
 
 
-def _still_open(state: WatchState, suspicion: Suspicion) -> str | None:
-    """The zone that passed its full flow up to this opening and whose flow this one has too much: it never closed."""
+def _still_open(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> str | None:
+    """The zone that passed its full flow up to this opening and whose flow this one has too much: it never closed.
+
+    A break may add that flow by chance, but nearly any other as well; a valve that stays open adds just this one.
+    """
     unclosed = () if state.opening is None else state.opening.unclosed
-    if suspicion.side <= 0 or not unclosed:
-        return None
-    excess = suspicion.seen_l_min - suspicion.expected_l_min
+    excess, doubt = _excess(suspicion)
+    last = state.last_runs.get(key_of(suspicion.zones))
+    if suspicion.side <= 0 or (last is not None and last.odd and last.ratio > 0.0):
+        return None  # too much in the run before as well, and the water stopped after it: no valve stayed open
     for zone in unclosed:
-        own = expected_l_min(state.flows[zone], None)
-        told_apart = suspicion.doubt * suspicion.seen_l_min <= STILL_OPEN * own
-        if told_apart and abs(excess / own - 1.0) <= STILL_OPEN:
+        flow = state.flows.get(zone)
+        if flow is None or flow.runs < settings.runs_to_know:
+            continue
+        own = expected_l_min(flow, None if suspicion.kpa is None else math.log(max(suspicion.kpa, 1.0)))
+        # Where the pressure is not known, two zones together may draw less than the sum of them alone.
+        less = (1.0 - TOGETHER) * (own + suspicion.expected_l_min) if suspicion.kpa is None else STILL_OPEN * own
+        low, high = own - less - doubt, own * (1.0 + STILL_OPEN) + doubt
+        if low <= excess <= high and high - low <= MOST_ROOM * suspicion.expected_l_min:
             return zone
     return None
+
+
+def _excess(suspicion: Suspicion) -> tuple[float, float]:
+    """What flows too much and how well that is known, L/min: since the opening began, or since the pipe was full."""
+    now = suspicion.seen_l_min - suspicion.expected_l_min, suspicion.doubt * suspicion.seen_l_min
+    known = [] if suspicion.settling else [now]
+    if suspicion.beside_l_min is not None:
+        known.append((suspicion.beside_l_min, suspicion.beside_doubt_l_min))
+    return min(known, key=lambda pair: pair[1], default=(now[0], math.inf))
 
 
 def _meter_by_pressure(state: WatchState, suspicion: Suspicion) -> bool:
@@ -183,8 +250,13 @@ def _meter_by_pressure(state: WatchState, suspicion: Suspicion) -> bool:
         return False
     if state.quiet_kpa is None or flow.drop_kpa.count < DROPS_TO_KNOW:
         return False
-    usual_kpa, sd_kpa = flow.drop_kpa.mean, flow.drop_kpa.sd(SENSOR_SD_KPA)
-    more_kpa = usual_kpa * ((suspicion.seen_l_min / suspicion.expected_l_min) ** 2 - 1.0)
+    usual_kpa, sd_kpa = flow.drop_kpa.mean, math.hypot(flow.drop_kpa.sd(SENSOR_SD_KPA), SENSOR_SD_KPA)
+    least_kpa = max(usual_kpa - 2.0 * sd_kpa / math.sqrt(flow.drop_kpa.count), 0.0)
+    seen_l_min = suspicion.seen_l_min
+    if suspicion.settling:  # filling pipe draws much for some seconds and then no more
+        beside = -math.inf if suspicion.beside_l_min is None else suspicion.beside_l_min - suspicion.beside_doubt_l_min
+        seen_l_min = suspicion.expected_l_min + max(beside, 0.0)
+    more_kpa = least_kpa * ((seen_l_min / suspicion.expected_l_min) ** 2 - 1.0)
     seen_kpa = state.quiet_kpa - suspicion.kpa
     return more_kpa >= APART * sd_kpa and seen_kpa <= usual_kpa + 0.3 * more_kpa
 

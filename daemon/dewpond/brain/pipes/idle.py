@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
+from dewpond.brain.pipes.causes import BREAK_SHARE
 from dewpond.brain.pipes.opening import VALVE_S
 from dewpond.brain.pipes.others import CLOSING_S, IdleFlow, draw_limit_l_min, shared_step
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Closing, Spell, Spread, WatchState, key_of
 from dewpond.brain.pipes.usual import expected_l_min
+from dewpond.brain.pipes.verdict import ZONE_KINDS
 from dewpond.model.copying import replace
 
 # A meter starts to turn at about this share of Q1; slower pulses are not a flow. Common practice, no source.
@@ -28,8 +32,8 @@ def is_full(settings: WatchSettings, state: WatchState, zones: tuple[str, ...], 
     flow = state.flows.get(key_of(zones))
     if flow is None or flow.runs < settings.runs_to_know:
         return False
-    full_l = expected_l_min(flow, None) * row.window_s / 60.0
-    return row.litres >= FULL_SHARE * full_l - 0.5 * settings.meter.pulse_l
+    full_l = swollen(state, zones) * expected_l_min(flow, None) * row.window_s / 60.0
+    return row.litres >= FULL_SHARE * full_l - settings.meter.pulse_l
 
 
 def closing_limit_l(settings: WatchSettings, state: WatchState, zones: tuple[str, ...]) -> float | None:
@@ -37,12 +41,23 @@ def closing_limit_l(settings: WatchSettings, state: WatchState, zones: tuple[str
     usual_flow = state.flows.get(key_of(zones))
     if usual_flow is None or usual_flow.runs < settings.runs_to_know:
         return None
-    flow_l_min = expected_l_min(usual_flow, usual_flow.ref_ln_kpa or None)
+    more = swollen(state, zones)
+    flow_l_min = more * expected_l_min(usual_flow, usual_flow.ref_ln_kpa or None)
     seen = state.closings.get(key_of(zones), Spread())
     if seen.count < settings.runs_to_know:
         return flow_l_min * VALVE_S / 60.0
     floor_l = max(settings.meter.pulse_l / 12.0**0.5, flow_l_min / 60.0)
-    return min(seen.upper(settings.width, floor_l), flow_l_min * VALVE_S / 60.0)
+    return min(more * seen.upper(settings.width, floor_l), flow_l_min * VALVE_S / 60.0)
+
+
+def swollen(state: WatchState, zones: tuple[str, ...]) -> float:
+    """How much more than usual these zones passed up to now: a broken lateral passes more while it closes as well."""
+    last, flow = state.last_runs.get(key_of(zones)), state.flows.get(key_of(zones))
+    more = math.exp(last.ratio) if last is not None and last.odd else 1.0
+    broken = [item.seen_l_min for item in state.incidents if item.zone in zones and item.kind in ZONE_KINDS]
+    if flow is not None and broken:
+        more = max(more, *(seen_l_min / expected_l_min(flow, None) for seen_l_min in broken))
+    return max(more, 1.0)
 
 
 def closing_step(settings: WatchSettings, state: WatchState, row: MeterRow) -> tuple[WatchState, IdleFlow | None]:
@@ -57,9 +72,12 @@ def closing_step(settings: WatchSettings, state: WatchState, row: MeterRow) -> t
     limit_l = closing_limit_l(settings, state, closing.zones)
     drawn_l = draw_limit_l_min(settings, state.others) * closing.seconds / 60.0
     state = replace(state, closing=closing)
+    slow = closing.seconds <= VALVE_S + settings.meter.row_s and not is_full(settings, state, closing.zones, row)
+    if slow or row.litres <= 0.0:
+        return state, None  # the flow falls, or is over: a slow valve
     if limit_l is None or closing.litres <= limit_l + drawn_l + settings.meter.verdict_l - 1e-9:
         return state, None
-    return replace(state, closing=None), _after_closing(state, closing, row)
+    return replace(state, closing=None), _after_closing(settings, state, closing, row)
 
 
 def closing_done(state: WatchState) -> WatchState:
@@ -72,13 +90,15 @@ def closing_done(state: WatchState) -> WatchState:
     return replace(state, closing=None, closings={**state.closings, key: seen})
 
 
-def _after_closing(state: WatchState, closing: Closing, row: MeterRow) -> IdleFlow:
+def _after_closing(settings: WatchSettings, state: WatchState, closing: Closing, row: MeterRow) -> IdleFlow:
     seen = closing.litres * 60.0 / closing.seconds
     last = row.litres * 60.0 / row.window_s
     flows = {zone: expected_l_min(state.flows[zone], None) for zone in closing.zones if zone in state.flows}
     zone = min(flows, key=lambda name: abs(flows[name] - seen), default=closing.zones[-1])
     own_l_min = flows.get(zone, seen)
-    stuck = min(seen, last) >= STUCK_SHARE * own_l_min
+    least, doubt = min(seen, last), settings.meter.pulse_l * 60.0 / closing.seconds
+    # More than the zone ever passes is not the zone's: then the main is open, whatever valve was closed last.
+    stuck = STUCK_SHARE * own_l_min <= least <= BREAK_SHARE * own_l_min + doubt
     return IdleFlow(
         time_s=row.time_s,
         zone=zone if stuck else None,

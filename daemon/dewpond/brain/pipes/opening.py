@@ -14,7 +14,7 @@ from dewpond.brain.pipes import usual
 from dewpond.brain.pipes.others import draw_limit_l_min
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
-from dewpond.brain.pipes.state import Mark, Opening, Sum, UsualFlow, UsualStart, WatchState, key_of
+from dewpond.brain.pipes.state import Lead, Mark, Opening, Sum, UsualFlow, UsualStart, WatchState, key_of
 from dewpond.brain.pipes.usual import Run
 from dewpond.model.copying import replace
 
@@ -26,6 +26,8 @@ MARKED_S = 300.0
 VALVE_S = 15.0
 # Whole windows this long are compared where others draw from the meter: their draws come and go, a leak stays. [s]
 WINDOW_S = 120.0
+# The flow of zones just before others come to them is that of so long at least. [s]
+LEAD_S = 20.0
 STARTS_TO_KNOW = 3
 # What drains from a lateral varies by this share of itself, with slope and rest. Common practice, no source.
 REFILL_SHARE = 0.35
@@ -37,7 +39,11 @@ STEADY_SHARE = 0.03
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspicion:
-    """Flow that a count proves to be off: ``side`` is +1 too much, -1 too little, 0 nothing at all."""
+    """Flow that a count proves to be off: ``side`` is +1 too much, -1 too little, 0 nothing at all.
+
+    ``beside_l_min`` is what flowed beside the usual since the zones opened, their usual refill taken off; None where
+    that is not known.
+    """
 
     zones: tuple[str, ...]
     zone: str
@@ -48,6 +54,9 @@ class Suspicion:
     doubt: float
     lost_l: float
     kpa: float | None = None
+    beside_l_min: float | None = None
+    beside_doubt_l_min: float = 0.0
+    settling: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +100,18 @@ def begin(row: MeterRow, row_s: float, before: tuple[str, ...], left: Left, usua
     )
 
 
+def lead_in(before: Opening | None, begun: Opening) -> Lead | None:
+    """The last flow of the zones open before, where these stay open and others come to them; None otherwise."""
+    if before is None or not begun.fresh or not all(zone in begun.zones for zone in before.zones):
+        return None
+    latest_s = before.total.time_s - LEAD_S
+    mark = next((mark for mark in reversed(before.marks) if mark.time_s <= latest_s), None)
+    if mark is None:
+        return None
+    part = between(mark, before.total)
+    return Lead(before.zones, part.litres * 60.0 / part.seconds)
+
+
 def ln_kpa(row: MeterRow) -> float:
     """ln of the row's pressure, of 1 kPa where the pipe is empty, and 0 where there is no sensor."""
     return 0.0 if row.pressure_kpa is None else math.log(max(row.pressure_kpa, 1.0))
@@ -107,12 +128,13 @@ def limits(settings: WatchSettings, start: UsualStart | None, flow_l_min: float)
     row_l = flow_l_min * settings.meter.row_s / 60.0
     if start is None or start.extra_l.count < STARTS_TO_KNOW:
         return Limits(math.inf, flow_l_min * VALVE_S / 60.0, BLANK_S, False)
-    floor_l = math.hypot(row_l, settings.meter.pulse_l) / math.sqrt(12.0) + REFILL_SHARE * start.extra_l.mean
+    usual_l = max(start.extra_l.mean, 0.0)
+    floor_l = math.hypot(row_l, settings.meter.pulse_l) / math.sqrt(12.0) + REFILL_SHARE * usual_l
     row_s = settings.meter.row_s
     extra_l = start.extra_l.upper(settings.width, floor_l)
     settle_s = start.settle_s.upper(2.0, row_s / math.sqrt(12.0)) + row_s
     # A larger refill than usual takes longer by as much.
-    larger = min(extra_l / max(start.extra_l.mean, floor_l), LARGEST_REFILL)
+    larger = min(extra_l / max(usual_l, floor_l), LARGEST_REFILL)
     return Limits(
         extra_l,
         start.short_l.upper(settings.width, settings.meter.pulse_l / math.sqrt(12.0)),
@@ -138,7 +160,27 @@ def step(
     if usual_flow.runs < settings.runs_to_know or opening.odd:
         return opening, None
     suspicion = _suspicion(settings, state, opening, row, bounds, flow_l_min, share)
-    return opening, None if suspicion is None else replace(suspicion, kpa=row.pressure_kpa)
+    if suspicion is None:
+        return opening, None
+    start = state.starts.get(start_key(opening))
+    settling = row.time_s - opening.first_end_s <= bounds.settle_s
+    suspicion = replace(suspicion, kpa=row.pressure_kpa, settling=settling)
+    return opening, _with_beside(settings, opening, suspicion, start)
+
+
+def _with_beside(
+    settings: WatchSettings, opening: Opening, suspicion: Suspicion, start: UsualStart | None
+) -> Suspicion:
+    """The suspicion with the flow beside the usual since the opening began."""
+    if start is None or start.extra_l.count < STARTS_TO_KNOW:
+        return suspicion
+    refill_l, sd_l = start.extra_l.mean, start.extra_l.sd(REFILL_SHARE * max(start.extra_l.mean, 0.0))
+    a_minute = 60.0 / opening.total.seconds
+    return replace(
+        suspicion,
+        beside_l_min=(opening.total.litres - opening.expected_l - refill_l) * a_minute,
+        beside_doubt_l_min=math.hypot(2.0 * sd_l, settings.meter.pulse_l) * a_minute,
+    )
 
 
 def _counted(opening: Opening, row: MeterRow) -> Opening:
@@ -199,7 +241,8 @@ def _suspicion(
     if opening.high.litres > verdict_l and not _in_grace(settings, opening, row):
         since_s = row.time_s - opening.high.since_s
         seen = flow_l_min * (1.0 + share) + drawn_l_min + opening.high.litres * 60.0 / since_s
-        return _named(opening, 1, row.time_s, flow_l_min, seen, verdict_l, opening.high.litres)
+        since = opening.high.since_s
+        return _named(opening, 1, row.time_s, flow_l_min, seen, settings.meter.pulse_l, opening.high.litres, since)
     if settling and extra_l > usual_extra_l + verdict_l and not _in_grace(settings, opening, row):
         beyond_l = extra_l - usual_extra_l
         seen = max(row.litres * 60.0 / row.window_s, flow_l_min * (1.0 + share))
@@ -207,7 +250,7 @@ def _suspicion(
         return replace(doubtful, doubt=settings.meter.pulse_l / row.litres if row.litres > 0.0 else 1.0)
     short_l = opening.low.litres - (bounds.short_l if settling else 0.0)
     if short_l > verdict_l and state.flows[key_of(opening.zones)].runs >= settings.runs_to_miss:
-        return _too_little(settings, opening, row.time_s, flow_l_min, share)
+        return _too_little(settings, opening, row.time_s, flow_l_min, share, settling)
     return None
 
 
@@ -222,7 +265,7 @@ def _in_grace(settings: WatchSettings, opening: Opening, row: MeterRow) -> bool:
 
 
 def _too_little(
-    settings: WatchSettings, opening: Opening, at_s: float, flow_l_min: float, share: float
+    settings: WatchSettings, opening: Opening, at_s: float, flow_l_min: float, share: float, settling: bool
 ) -> Suspicion | None:
     """Less than usual, or nothing: which of the two is said only when the count can tell them apart."""
     pulse_l = settings.meter.pulse_l
@@ -233,12 +276,15 @@ def _too_little(
         if opening.silent_l > settings.meter.verdict_l:
             return None
     since_s = at_s - opening.low.since_s
+    if not settling and since_s <= settings.meter.row_s:
+        return None  # it changed somewhere within this one row: how much is left, the next row shows
     usual_l = flow_l_min * since_s / 60.0
     passed_l = max(usual_l * (1.0 - share) - opening.low.litres, 0.0)
-    if passed_l - pulse_l < NOTHING * usual_l < passed_l + pulse_l:
+    others_l = opening.carry_l if settling else 0.0  # zones before that are still closing
+    if passed_l - pulse_l - others_l < NOTHING * usual_l < passed_l + pulse_l:
         return None
     side = 0 if passed_l < NOTHING * usual_l else -1
-    return _named(opening, side, at_s, flow_l_min, passed_l * 60.0 / since_s, pulse_l, 0.0)
+    return _named(opening, side, at_s, flow_l_min, passed_l * 60.0 / since_s, pulse_l, 0.0, opening.low.since_s)
 
 
 OVERLOAD = 1.25
@@ -247,9 +293,17 @@ NOTHING = 0.2
 
 
 def _named(
-    opening: Opening, side: int, at_s: float, expected: float, seen: float, resolution_l: float, lost_l: float
+    opening: Opening,
+    side: int,
+    at_s: float,
+    expected: float,
+    seen: float,
+    resolution_l: float,
+    lost_l: float,
+    since_s: float | None = None,
 ) -> Suspicion:
-    counted_l = max(expected * (at_s - opening.first_end_s) / 60.0, resolution_l)
+    since_s = opening.first_end_s if since_s is None else since_s
+    counted_l = max(max(expected, seen) * (at_s - since_s) / 60.0, resolution_l)
     return Suspicion(
         zones=opening.zones,
         zone=(opening.fresh or opening.zones)[-1],
@@ -265,13 +319,15 @@ def _named(
 def settle_time_s(opening: Opening, pulse_l: float) -> float | None:
     """Seconds after the first row from which on the count was that of the rest of the run, to a pulse.
 
-    None for a run too short to have a first and a second half.
+    None for a run too short to have a first and a second half, or one whose pipe still filled in its second half.
     """
     half_s = 0.5 * (opening.first_end_s + opening.total.time_s)
     early = [mark for mark in opening.marks if mark.time_s <= half_s]
     if len(early) < 3:
         return None
     rest = between(early[-1], opening.total)
+    if opening.total.seconds < BLANK_S and not _even(opening, early[-1], pulse_l):
+        return None
     flow_l_s = rest.litres / rest.seconds
     settled, ahead_l, behind_l = early[-1], 0.0, 0.0
     for before, after in zip(reversed(early[:-1]), reversed(early[1:]), strict=True):
@@ -284,6 +340,17 @@ def settle_time_s(opening: Opening, pulse_l: float) -> float | None:
         behind_l = behind_l if behind_l > 0.0 else 0.0
         settled = before
     return settled.time_s - opening.first_end_s
+
+
+def _even(opening: Opening, since: Mark, pulse_l: float) -> bool:
+    """Whether the same flow passed in both halves of what followed a mark, to a pulse."""
+    half_s = 0.5 * (since.time_s + opening.total.time_s)
+    middle = next((mark for mark in opening.marks if mark.time_s >= half_s), None)
+    if middle is None or middle.time_s >= opening.total.time_s:
+        return False
+    first, second = between(since, middle), between(middle, opening.total)
+    steady_l = second.litres * first.seconds / second.seconds
+    return abs(first.litres - steady_l) <= pulse_l + STEADY_SHARE * steady_l
 
 
 def steady_run(settings: WatchSettings, opening: Opening, settle_s: float) -> Run | None:

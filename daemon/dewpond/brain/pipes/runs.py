@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 
 from dewpond.brain.pipes import usual
-from dewpond.brain.pipes.opening import Suspicion, limits, settle_time_s, start_key, steady_run
+from dewpond.brain.pipes.opening import BLANK_S, Suspicion, limits, settle_time_s, start_key, steady_run
 from dewpond.brain.pipes.others import draw_limit_l_min
 from dewpond.brain.pipes.settings import WatchSettings
-from dewpond.brain.pipes.state import LastRun, Opening, UsualFlow, UsualStart, WatchState, key_of
+from dewpond.brain.pipes.state import LastRun, Opening, Spread, UsualFlow, UsualStart, WatchState, key_of
 from dewpond.brain.pipes.usual import RUN_ALLOWANCE, RUN_LIMIT, Run
 from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS
 from dewpond.model.copying import replace
 
 # A run this far off is neither learned nor called usual [standard deviations].
 GOOD_SCORE = 4.0
+# Shorter openings are mere moments between two others: nothing is learned from them. [s]
+SHORT_S = 20.0
 # Where others draw from the meter no single run proves too much flow: three in a row have to be high.
 SHARED_SCORE = RUN_ALLOWANCE + RUN_LIMIT / 2.5
 
@@ -27,7 +29,7 @@ def finish(settings: WatchSettings, state: WatchState, opening: Opening) -> tupl
     settle_s = _settle_s(settings, state, opening, own_settle_s)
     run = None if settle_s is None else steady_run(settings, opening, settle_s)
     if run is None:
-        return state, None
+        return _short(settings, state, opening, usual_flow), None
     if usual_flow is None:
         if opening.odd or _doubtful(state):
             return state, None
@@ -37,12 +39,25 @@ def finish(settings: WatchSettings, state: WatchState, opening: Opening) -> tupl
     return _judged(settings, state, opening, usual_flow, run, own_settle_s)
 
 
+def _short(settings: WatchSettings, state: WatchState, opening: Opening, usual_flow: UsualFlow | None) -> WatchState:
+    """Learn the start of an opening too short to tell its steady flow, where that is known from longer ones."""
+    if usual_flow is None or usual_flow.runs < settings.runs_to_know or opening.odd or state.incidents:
+        return state
+    if opening.total.seconds < SHORT_S:
+        return state
+    ln_kpa = opening.total.ln_kpa_s / opening.total.seconds
+    flow_l_min = usual.expected_l_min(usual_flow, ln_kpa if ln_kpa > 0.0 else None)
+    return _with_start(state, opening, flow_l_min, opening.total.seconds)
+
+
 def _settle_s(settings: WatchSettings, state: WatchState, opening: Opening, own_s: float | None) -> float | None:
-    """When the run was steady: by itself where it is long enough to tell, and not before it usually is."""
+    """When the run was steady: not before it usually is; None where it was too short to show that it was at all."""
+    if own_s is None:
+        return None
     start = state.starts.get(start_key(opening))
     bounds = limits(settings, start, 1.0)
     if bounds.known:
-        return max(bounds.settle_s, own_s or 0.0)
+        return max(bounds.settle_s, own_s)
     return own_s
 
 
@@ -55,7 +70,9 @@ def _judged(
         return _learned(state, opening, usual.first_run(run, opening.total.time_s, True), own_s, run), None
     odd = opening.odd or abs(score) > GOOD_SCORE
     counted = min(score, SHARED_SCORE) if settings.meter.shared else score
-    last = LastRun(opening.total.time_s, gap, run.flow_l_min * -math.expm1(-gap), sd, odd)
+    if opening.total.seconds < BLANK_S:  # what is left of a refill weighs in so short a run: no sign of slow change
+        counted = min(score, 0.0)
+    last = LastRun(opening.total.time_s, gap, run.flow_l_min * -math.expm1(-gap), sd, odd, opening.unclosed)
     if not (settings.meter.shared and odd and not opening.odd and gap > 0.0):  # perhaps somebody else's water
         state = replace(state, last_runs={**state.last_runs, key_of(opening.zones): last})
     if _doubtful(state):
@@ -97,22 +114,29 @@ def _doubtful(state: WatchState) -> bool:
 
 
 def _learned(state: WatchState, opening: Opening, flow: UsualFlow, own_settle_s: float | None, run: Run) -> WatchState:
-    key, begin = key_of(opening.zones), start_key(opening)
+    key = key_of(opening.zones)
+    if opening.lead is not None:
+        lead = key_of(opening.lead.zones)
+        seen = state.leads.get(lead, Spread()).with_value(opening.lead.l_min)
+        state = replace(state, leads={**state.leads, lead: seen})
     if run.ln_kpa is not None and state.quiet_kpa is not None:
         flow = replace(flow, drop_kpa=flow.drop_kpa.with_value(state.quiet_kpa - math.exp(run.ln_kpa)))
     state = replace(state, flows={**state.flows, key: flow})
-    if own_settle_s is None:
-        return state
+    return state if own_settle_s is None else _with_start(state, opening, run.flow_l_min, own_settle_s)
+
+
+def _with_start(state: WatchState, opening: Opening, flow_l_min: float, settle_s: float) -> WatchState:
+    """The state after one more start; its refill is the most litres that it was ever ahead of its steady flow.
+
+    Below zero where the valve opened late in the first row, which is counted as if it had been open all through it.
+    """
+    begin = start_key(opening)
     start = state.starts.get(begin, UsualStart())
-    extra_l = max(_extra_l(opening, run), 0.0)
+    marks = opening.marks[1:] or opening.marks
+    extra_l = max([mark.litres - flow_l_min * mark.seconds / 60.0 for mark in marks])
     start = UsualStart(
         extra_l=start.extra_l.with_value(extra_l),
         short_l=start.short_l.with_value(opening.short_peak_l),
-        settle_s=start.settle_s.with_value(own_settle_s),
+        settle_s=start.settle_s.with_value(settle_s),
     )
     return replace(state, starts={**state.starts, begin: start})
-
-
-def _extra_l(opening: Opening, run: Run) -> float:
-    """The most litres that this opening was ever ahead of its own steady flow: its refill."""
-    return max([mark.litres - run.flow_l_min * mark.seconds / 60.0 for mark in opening.marks])

@@ -94,6 +94,14 @@ class Sum:
     since_s: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """What the zones that were open already passed last, before others came to them: L/min."""
+
+    zones: tuple[str, ...]
+    l_min: float
+
+
 @dataclass(frozen=True, kw_only=True)
 class Opening:
     """The set of zones open now, since when, and what was counted.
@@ -119,6 +127,7 @@ class Opening:
     window_from: Mark | None = None
     least: Mark | None = None
     odd: bool = False
+    lead: Lead | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,13 +166,17 @@ class Others:
 
 @dataclass(frozen=True, slots=True)
 class LastRun:
-    """How a zone's last judged run came out: ln(seen/expected), the difference, its uncertainty, whether it is odd."""
+    """How a zone's last judged run came out: ln(seen/expected), the difference, its uncertainty, whether it is odd.
+
+    ``unclosed`` as in the opening: zones before it that were not seen to close.
+    """
 
     time_s: float
     ratio: float
     excess_l_min: float
     sd: float
     odd: bool
+    unclosed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,10 +196,12 @@ class WatchState:
 
     flows: Mapping[str, UsualFlow] = field(default_factory=dict)
     starts: Mapping[str, UsualStart] = field(default_factory=dict)
+    leads: Mapping[str, Spread] = field(default_factory=dict)
     closings: Mapping[str, Spread] = field(default_factory=dict)
     idle_kpa: tuple[Spread, ...] = ()
     idle_kpa_s: float = 0.0
     quiet_kpa: float | None = None
+    low_s: float | None = None
     others: Others = field(default_factory=Others)
     last_runs: Mapping[str, LastRun] = field(default_factory=dict)
     opening: Opening | None = None

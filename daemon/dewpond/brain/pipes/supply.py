@@ -25,6 +25,7 @@ BACK_S = 600.0
 FILLING_S = 30.0
 # More than this times the usual flow draws the pressure down by itself.
 DRAWN_FACTOR = 1.2
+DROPS_TO_KNOW = 3
 
 
 @cache
@@ -42,8 +43,19 @@ def usual_kpa(state: WatchState, time_s: float) -> float | None:
     """Usual idle pressure at this time of day; None while it is not known. [kPa]"""
     if state.idle_kpa_s < KNOW_S:
         return None
-    seen = state.idle_kpa[part_of_day(time_s)]
-    return seen.mean if seen.count >= PARTS else None
+    part = part_of_day(time_s)
+    seen = state.idle_kpa[part]
+    return min(seen.mean, _between_parts(state, time_s)) if seen.count >= PARTS else None
+
+
+def _between_parts(state: WatchState, time_s: float) -> float:
+    """The wave of a day has no steps: between the middles of two parts it lies between their means. [kPa]"""
+    place = time_s % DAY_S / (DAY_S / PARTS) - 0.5
+    first = math.floor(place)
+    early, late = state.idle_kpa[first % PARTS], state.idle_kpa[(first + 1) % PARTS]
+    if min(early.count, late.count) < PARTS:
+        return math.inf
+    return early.mean + (place - first) * (late.mean - early.mean)
 
 
 def pressure_sd(state: WatchState) -> float:
@@ -76,13 +88,15 @@ def is_low(state: WatchState, row: MeterRow) -> bool:
         return False
     flow = None if state.opening is None else state.flows.get(key_of(state.opening.zones))
     drop_kpa = 0.0 if flow is None else max(flow.drop_kpa.mean, 0.0)
+    if flow is not None and row.window_s > 0.0:  # what is lost on the way goes with the square of the flow
+        drop_kpa *= max(row.litres / expected_of_row(flow, row), 1.0) ** 2
     return row.pressure_kpa < usual - drop_kpa - low_width() * pressure_sd(state)
 
 
 def _drawn_down(state: WatchState, opening: Opening, row: MeterRow) -> bool:
     """Whether filling pipe or more flow than usual explains a low pressure."""
     flow = state.flows.get(key_of(opening.zones))
-    if flow is None or flow.drop_kpa.count == 0 or row.time_s - opening.first_end_s < FILLING_S:
+    if flow is None or flow.drop_kpa.count < DROPS_TO_KNOW or row.time_s - opening.first_end_s < FILLING_S:
         return True
     return row.litres > DRAWN_FACTOR * expected_of_row(flow, row)
 

@@ -101,6 +101,11 @@ def _leapt(settings: WatchSettings, state: WatchState, row: MeterRow) -> Step:
 
 def _pressure(state: WatchState, row: MeterRow) -> Step:
     kind = supply.pressure_fault(state, row)
+    if kind == "low_pressure" and state.opening is not None:
+        # The reading is of the row's end, its litres are of all of it: a draw that has just begun explains one row.
+        again = state.low_s is not None and row.time_s - state.low_s <= row.window_s
+        state = replace(state, low_s=row.time_s)
+        kind = kind if again else None
     if kind is None or state.incident(IDLE_KINDS | {"no_supply", kind}) is not None:
         return state, ()
     return incidents.tell(state, Verdict(time_s=row.time_s, kind=kind, expected_l_min=None, seen_l_min=None))
@@ -123,6 +128,7 @@ def _moved(settings: WatchSettings, state: WatchState, row: MeterRow) -> Step:
     if row.open_zones:
         usual_flow = state.flows.get(key_of(row.open_zones))
         begun = opening.begin(row, settings.meter.row_s, () if before is None else before.zones, left, usual_flow)
+        begun = replace(begun, lead=opening.lead_in(before, begun))
         return replace(state, opening=begun, closing=None, spell=None), told
     closed = None if before is None else idle.close(settings, state, before.zones, row)
     return replace(state, opening=None, closing=closed, spell=None), told
@@ -131,9 +137,12 @@ def _moved(settings: WatchSettings, state: WatchState, row: MeterRow) -> Step:
 def _left(state: WatchState, before: Opening, row: MeterRow) -> Left:
     """What the zones that closed in this very row leave to those that opened in it."""
     flow = state.flows.get(key_of(before.zones))
-    if flow is None or all(zone in row.open_zones for zone in before.zones):
+    gone = tuple(zone for zone in before.zones if zone not in row.open_zones)
+    if not gone:
+        return Left(0.0, before.unclosed)
+    if flow is None:
         return Left()
-    return Left(usual.expected_l_min(flow, None) * (row.window_s + opening.VALVE_S) / 60.0)
+    return Left(usual.expected_l_min(flow, None) * (row.window_s + opening.VALVE_S) / 60.0, gone)
 
 
 def _running(settings: WatchSettings, state: WatchState, now_open: Opening, row: MeterRow) -> Step:
