@@ -80,6 +80,51 @@ def test_all_probes_drifting_slowly_the_same_way_are_named_and_cost_neither_wate
     assert (days_past_stress(ground, done) - days_past_stress(ground, bare)).max() <= 3
 
 
+def test_honest_probes_cost_neither_water_nor_plants(newark, ground, bare):
+    """A site with noisy, sound probes is not worse off than one without."""
+    done = replay(ground, newark, first=FIRST, last=LAST, seed=1, truth=MEASURED)
+    assert net_mm(ground, done) == pytest.approx(net_mm(ground, bare), rel=0.03)
+    assert doubted(done) == set()
+    assert (days_past_stress(ground, done) - days_past_stress(ground, bare)).max() <= 1
+
+
+def test_a_probe_that_shows_half_of_what_happens_is_named_and_costs_no_water(newark, ground, bare):
+    faults = [SensorFault(sensor="probe-border", kind="exaggerates", since_s=SINCE_S, value=0.5)]
+    done = replay(ground, newark, first=FIRST, last=LAST, seed=1, truth=MEASURED, sensor_faults=faults)
+    assert doubted(done) == {"sensor/probe-border"}
+    assert net_mm(ground, done) == pytest.approx(net_mm(ground, bare), rel=0.05)
+
+
+GAUGE_LAST = date(2013, 7, 31)
+
+
+@pytest.fixture(scope="module")
+def gauge_and_probes(newark, ground):
+    """No feed: an honest gauge is the only teller of rain, beside sound probes."""
+    return replay(ground, newark, first=FIRST, last=GAUGE_LAST, seed=1, truth=MEASURED, rain_feed=False)
+
+
+@pytest.mark.parametrize(("kind", "value"), [("never tips", 0.0), ("always wet", 5.0)])
+def test_a_lying_gauge_beside_probes_is_named_by_them_and_costs_neither_water_nor_plants(
+    newark, ground, gauge_and_probes, kind, value
+):
+    """Gauge and probes are two sources: several probes that contradict the gauge at once are believed."""
+    fault = SensorFault(sensor="gauge", kind=kind, since_s=SINCE_S, value=value)
+    done = replay(
+        ground,
+        newark,
+        first=FIRST,
+        last=GAUGE_LAST,
+        seed=1,
+        truth=MEASURED,
+        sensor_faults=[fault],
+        rain_feed=False,
+    )
+    assert doubted(done) == {"sensor/rain gauge gauge"}
+    assert net_mm(ground, done) == pytest.approx(net_mm(ground, gauge_and_probes), rel=0.06)  # of three probes
+    assert (days_past_stress(ground, done) - days_past_stress(ground, gauge_and_probes)).max() <= 3
+
+
 @pytest.mark.parametrize(("kind", "value"), [("never tips", 0.0), ("always wet", 5.0)])
 def test_a_gauge_that_is_the_only_source_of_rain_is_doubted_by_name_and_the_caps_hold(newark, ground, kind, value):
     """No feed, no probe: nothing can say what is true, so no zone gets more than its caps, and people are told."""

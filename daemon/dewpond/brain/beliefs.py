@@ -268,17 +268,19 @@ def close_day(
         rain_missing=frozenset(known for known in soil.rain_missing if known >= kept_from),
         rain_hours={known: hours for known, hours in soil.rain_hours.items() if known >= kept_from},
         layer_mm=amounts.layer_mm,
-        stress_memory=_stress_memory(soil, table, amounts, day),
+        stress_memory=stress_memory(soil, table, amounts.depletion_mm, amounts.raw_mm, day),
     )
     return _record(state, day, fact, rain_mm, day not in soil.rain_missing), rows
 
 
-def _stress_memory(soil: SoilState, table: ZoneTable, amounts: DayAmounts, day: date) -> dict[str, float]:
+def stress_memory(
+    soil: SoilState, table: ZoneTable, depletion_mm: FloatArray, raw_mm: FloatArray, day: date
+) -> dict[str, float]:
     """Every zone's past days of stress, faded by one day, with today's; plants that still root teach nothing."""
     fade = 0.5 ** (1.0 / STRESS_HALF_LIFE_DAYS)
     memory = {zone: fade * past for zone, past in soil.stress_memory.items() if past > 0.01}
     rooted = table.root_share(day) >= 1.0
-    for z in np.flatnonzero((amounts.depletion_mm > amounts.raw_mm + STRESS_SLACK_MM) & rooted):
+    for z in np.flatnonzero((depletion_mm > raw_mm + STRESS_SLACK_MM) & rooted):
         memory[table.ids[z]] = memory.get(table.ids[z], 0.0) + 1.0
     return memory
 

@@ -293,6 +293,7 @@ class Brain:
             soil, day = found
             closed, rows = beliefs.close_day(soil, self.ground.table, day, state.day_reasons.get(day, ()))
             believed = daily.close_day(self.ground, daily.fitting(self.ground, soil, state.belief), soil, day)
+            closed = daily.taught(self.ground, soil, closed, believed, day)
             state = replace(state, soil=closed, belief=believed.belief)
             commands += daily.with_belief(rows, believed)
             state, told = doubts.tell(self.ground, state, believed, now)

@@ -67,6 +67,8 @@ def predict(
     drift_sd_mm=0.0,
     drift_kept=1.0,
     watched=False,
+    since_mm=0.0,
+    since_sd_mm=0.0,
 ):
     """One day on.
 
@@ -89,6 +91,9 @@ def predict(
         [mm/day, -]
     watched : bool array, zones, or bool
         Where a probe will tell of water that is still missing from a zone thought full.
+    since_mm, since_sd_mm : array, zones, or float
+        Water used since the last of the day's water fell, which is missing in the evening from a zone that was full
+        then, and its standard deviation, since the hour of rain is often not known. [mm]
     """
     zones = len(estimate.mean)
     mean = estimate.mean.copy()
@@ -104,19 +109,21 @@ def predict(
     cov[:, USE, USE] += np.square(use_noise)
     cov[:, OFFSET, OFFSET] += np.square(offset_noise_mm)
     cov[:, DRIFT, DRIFT] += np.square(drift_sd_mm) * (1.0 - drift_kept**2)
-    return _cut_at_field_capacity(Estimate(mean, cov), np.asarray(spilled_mm, dtype=float), watched)
+    spilled_mm = np.asarray(spilled_mm, dtype=float)
+    return _cut_at_field_capacity(Estimate(mean, cov), spilled_mm, watched, since_mm, since_sd_mm)
 
 
-def _cut_at_field_capacity(estimate, spilled_mm, watched):
+def _cut_at_field_capacity(estimate, spilled_mm, watched, since_mm, since_sd_mm):
     """The estimate once water beyond field capacity drained away, and with it what was not known of the depletion.
 
     The depletion without a limit is normal; what is left of it above zero keeps the share of its covariances that is
     the chance of not being full (Stein's lemma). Its mean lies above the balance's own word by the water that may still
-    be missing; where nobody watches the balance's word stands, which is the median.
+    be missing; where nobody watches the balance's word stands, which is the median. All this holds at the moment the
+    water fell; what was used since then is missing in the evening also from a zone that was full.
     """
     depletion_mm, cov = estimate.mean[:, DEPLETION], estimate.cov
     sd_mm = np.sqrt(np.maximum(cov[:, DEPLETION, DEPLETION], 1e-12))
-    free_mm = depletion_mm - np.nan_to_num(spilled_mm)
+    free_mm = depletion_mm - np.nan_to_num(spilled_mm) - since_mm
     ratio = free_mm / sd_mm
     unfilled = np.where(np.isnan(spilled_mm), 1.0, 0.5 * _erfc(-ratio / math.sqrt(2.0)))
     density = np.where(np.isnan(spilled_mm), 0.0, np.exp(-0.5 * np.square(ratio)) / math.sqrt(2.0 * math.pi))
@@ -125,9 +132,10 @@ def _cut_at_field_capacity(estimate, spilled_mm, watched):
     cut = cov.copy()
     cut[:, DEPLETION, :] *= unfilled[:, None]
     cut[:, :, DEPLETION] *= unfilled[:, None]
-    cut[:, DEPLETION, DEPLETION] = np.maximum(variance, 0.0) + (1.0 - unfilled) * LEAST_DEPLETION_SD_MM**2
+    full_sq = LEAST_DEPLETION_SD_MM**2 + np.square(since_sd_mm)
+    cut[:, DEPLETION, DEPLETION] = np.maximum(variance, 0.0) + (1.0 - unfilled) * full_sq
     mean = estimate.mean.copy()
-    mean[:, DEPLETION] = np.where(np.logical_and(watched, ~np.isnan(spilled_mm)), left_mm, depletion_mm)
+    mean[:, DEPLETION] = np.where(np.logical_and(watched, ~np.isnan(spilled_mm)), since_mm + left_mm, depletion_mm)
     return Estimate(mean, cut)
 
 

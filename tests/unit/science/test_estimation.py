@@ -158,3 +158,21 @@ def test_a_reset_takes_other_words_on_depletion_and_use_and_keeps_the_offset():
     after = reset_use(estimate, [0], 7.0, 0.1, 0.18, 2.5)
     assert after.mean.tolist() == [[7.0, 0.1, 4.0, 0.0], [5.0, 0.2, 4.0, 0.0]]
     assert after.cov[0, DEPLETION, DEPLETION] == pytest.approx(6.25)
+
+
+def test_a_zone_that_was_full_lacks_in_the_evening_what_was_used_since():
+    """Worked by hand: surely full at the time of its rain, 3 mm used after it, known to 1 mm."""
+    estimate = predict(
+        one(10.0, 2.0), np.array([0.0]), np.array([6.0]), np.array([60.0]), np.array([0.0]), 0.0, 0.0,
+        watched=np.array([True]), since_mm=np.array([3.0]), since_sd_mm=np.array([1.0]),
+    )  # fmt: skip
+    assert estimate.mean[0, DEPLETION] == pytest.approx(3.0)
+    assert estimate.cov[0, DEPLETION, DEPLETION] == pytest.approx(LEAST_DEPLETION_SD_MM**2 + 1.0)
+
+
+def test_where_nobody_watches_the_hour_of_rain_moves_no_depletion():
+    estimate = predict(
+        one(10.0, 2.0), np.array([0.0]), np.array([6.0]), np.array([60.0]), np.array([0.0]), 0.0, 0.0,
+        since_mm=np.array([3.0]), since_sd_mm=np.array([1.0]),
+    )  # fmt: skip
+    assert estimate.mean[0, DEPLETION] == 0.0

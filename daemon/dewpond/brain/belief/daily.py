@@ -9,12 +9,13 @@ from datetime import date
 
 import numpy as np
 
+from dewpond.brain.belief import listening, probed_rain, rain
 from dewpond.brain.belief import probes as look_at
-from dewpond.brain.belief import rain
 from dewpond.brain.belief.listening import PAST_DAYS, USE_SD, Doubt, listen
 from dewpond.brain.belief.state import BeliefState, FloatArray, ProbeState
-from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at
+from dewpond.brain.beliefs import DayAmounts, advance_day, depletion_at, stress_memory
 from dewpond.brain.ground import Ground
+from dewpond.brain.local_time import EPOCH
 from dewpond.brain.state import Booking, EtoFact, SoilState
 from dewpond.model.commands import RecordDay
 from dewpond.model.copying import replace
@@ -32,7 +33,11 @@ USE_NOISE, OFFSET_NOISE_MM = 0.004, 0.05
 DRIFT_SD_M3_M3, DRIFT_KEPT = 0.00025, 0.97
 # Doubt of a day's amounts, as shares of them.
 RAIN_SHARE_SD, WATER_SD, METERED_SD = 0.15, 0.10, 0.04
+CARE = 0.2  # of the standard deviation of the depletion, by which decisions err to the dry side
 WET_MM = 0.05  # less water than this fills nothing
+# The share of a date's use that comes after its rain, where the hour of the rain is not known, and its doubt: about
+# half of all rain falls while hardly anything is used, before or after.
+AFTER_RAIN, AFTER_RAIN_SD, HOUR_SD = 0.5, 0.4, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +48,8 @@ class Closed:
     correction_mm: FloatArray
     doubts: tuple[Doubt, ...]
     rain_doubts: tuple[rain.RainDoubt, ...]
+    rain_mm: float  # what is believed to have fallen
+    raw_mm: FloatArray
 
 
 def first_belief(ground: Ground, soil: SoilState) -> BeliefState:
@@ -117,6 +124,15 @@ def depletion(
     return mean, np.sqrt(variance)
 
 
+def careful_mm(ground: Ground, belief: BeliefState, depletion_mm: FloatArray, sd_mm: FloatArray) -> FloatArray:
+    """The depletion to decide by: where a probe is listened to, drier than believed by a share of the doubt. [mm]
+
+    Stress costs more than water given a day early, and a belief that follows a probe errs to both sides.
+    """
+    heard = _probed_roots_mm(ground, [sensor for sensor, probe in belief.probes.items() if not probe.given_up]) > 0.0
+    return depletion_mm + np.where(heard, CARE * sd_mm, 0.0)
+
+
 def close_day(
     ground: Ground,
     belief: BeliefState,
@@ -124,24 +140,18 @@ def close_day(
     day: date,
 ) -> Closed:
     """One date of the belief; ``soil`` is the ledger before the date was closed."""
-    memory, rain_doubts = rain.judged(belief.rain, day)
-    fact, rain_mm = soil.eto[day], rain.believed_mm(memory, day, soil.rain[day])
-    use = use_factors(belief)
+    fact = soil.eto[day]
     today = tuple(_metered(item) for item in soil.bookings if item.date == day)
-    amounts = advance_day(
-        ground.table,
-        day,
-        belief.mean[:, DEPLETION],
-        today,
-        fact.eto_mm,
-        rain_mm,
-        use=use,
-        layer_mm=soil.layer_mm,
-        hourly_mm=soil.rain_hours.get(day),
-    )
-    estimate = _predicted(ground, belief, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
+    dried = _amounts(ground, belief, soil, day, today, 0.0)
+    use_sd = float(np.median(np.sqrt(belief.cov[:, USE, USE]))) if len(use_factors(belief)) else USE_SD
+    told = probed_rain.with_word(belief.rain, day, listening.gains(ground, belief, soil, day, dried), use_sd)
+    memory, rain_doubts = rain.judged(told, day)
+    rain_mm = rain.believed_mm(memory, day, soil.rain[day])
+    amounts = _amounts(ground, belief, soil, day, today, rain_mm)
+    estimate = _predicted(ground, belief, soil, day, fact, rain_mm, amounts, today, rain.disputed_mm(memory, day))
+    fair = not rain.by_probes_alone(memory, day)
     carried_mm = estimate.mean[:, DEPLETION].copy()
-    belief, estimate, doubts = listen(ground, belief, estimate, soil, day, amounts)
+    belief, estimate, doubts = listen(ground, belief, estimate, soil, day, amounts, fair=fair)
     correction_mm = estimate.mean[:, DEPLETION] - carried_mm
     belief = replace(
         belief,
@@ -151,7 +161,45 @@ def close_day(
         past_ln_use=_lengthened(belief.past_ln_use, estimate.mean[:, USE]),
         past_correction_mm=_lengthened(belief.past_correction_mm, correction_mm),
     )
-    return Closed(belief, correction_mm, doubts, rain_doubts)
+    return Closed(belief, correction_mm, doubts, rain_doubts, rain_mm, amounts.raw_mm)
+
+
+def taught(ground: Ground, before: SoilState, after: SoilState, closed: Closed, day: date) -> SoilState:
+    """The soil after a date with what the belief teaches decisions: the place's rain, and which zones were stressed.
+
+    By the ledger alone a gauge that lies would make the weather to expect, and dry zones where there are none, for
+    months. Where its rain is believed a day of stress is one by both books: a belief that follows a noisy probe passes
+    the limit by chance.
+    """
+    depletion_mm = closed.belief.mean[:, DEPLETION]
+    if not rain.by_probes_alone(closed.belief.rain, day):
+        depletion_mm = np.minimum(depletion_mm, after.depletion_mm)
+    memory = stress_memory(before, ground.table, depletion_mm, closed.raw_mm, day)
+    if len(after.record_rain_mm) and closed.rain_mm != before.rain[day] and _recorded(after, day):
+        past_mm = np.append(after.record_rain_mm[:-1], closed.rain_mm)
+        return replace(after, stress_memory=memory, record_rain_mm=past_mm)
+    return replace(after, stress_memory=memory)
+
+
+def _recorded(soil: SoilState, day: date) -> bool:
+    return bool(soil.record_day[-1] == float((day - EPOCH).days))
+
+
+def _amounts(
+    ground: Ground, belief: BeliefState, soil: SoilState, day: date, today: tuple[Booking, ...], rain_mm: float
+) -> DayAmounts:
+    """One date's balance from the belief of the evening before, by learned use and metered water."""
+    return advance_day(
+        ground.table,
+        day,
+        belief.mean[:, DEPLETION],
+        today,
+        soil.eto[day].eto_mm,
+        rain_mm,
+        use=use_factors(belief),
+        layer_mm=soil.layer_mm,
+        hourly_mm=soil.rain_hours.get(day),
+    )
 
 
 def _lengthened(past: FloatArray, today: FloatArray) -> FloatArray:
@@ -185,6 +233,7 @@ def _metered(booking: Booking) -> Booking:
 def _predicted(
     ground: Ground,
     belief: BeliefState,
+    soil: SoilState,
     day: date,
     fact: EtoFact,
     rain_mm: float,
@@ -201,6 +250,7 @@ def _predicted(
     noise_sq = noise_sq + np.minimum(disputed_mm, amounts.depletion_mm) ** 2
     spilled_mm = np.where(amounts.net_mm + rain_mm > WET_MM, _spilled_mm(ground, rain_mm, amounts), np.nan)
     heard_mm = _probed_roots_mm(ground, [sensor for sensor, probe in belief.probes.items() if not probe.given_up])
+    after, after_sd = _use_after_water(ground, soil, day, rain_mm, today)
     ahead: Estimate = predict(
         Estimate(belief.mean, belief.cov),
         amounts.depletion_mm,
@@ -212,8 +262,27 @@ def _predicted(
         DRIFT_SD_M3_M3 * heard_mm,
         DRIFT_KEPT,
         heard_mm > 0.0,
+        after * amounts.etc_mm,
+        after_sd * amounts.etc_mm,
     )
     return ahead
+
+
+def _use_after_water(
+    ground: Ground, soil: SoilState, day: date, rain_mm: float, today: Sequence[Booking]
+) -> tuple[FloatArray, FloatArray]:
+    """The share of a date's use that comes after the last of its water, and its doubt, of every zone."""
+    zones = len(ground.table.ids)
+    after, doubt = np.zeros(zones), np.zeros(zones)
+    for item in today:
+        after[item.zone] = 1.0 - item.et_share
+    if rain_mm > WET_MM:
+        hours = np.asarray(soil.rain_hours.get(day, ()), dtype=float)
+        known = len(hours) > 0 and float(hours.sum()) > 0.0
+        last_s = ground.days.start_s(day) + 3600.0 * (float(np.flatnonzero(hours)[-1]) + 0.5) if known else 0.0
+        after[:] = 1.0 - ground.days.et_share(last_s) if known else AFTER_RAIN
+        doubt[:] = HOUR_SD if known else AFTER_RAIN_SD
+    return after, doubt
 
 
 def _spilled_mm(ground: Ground, rain_mm: float, amounts: DayAmounts) -> FloatArray:

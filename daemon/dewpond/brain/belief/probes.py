@@ -24,7 +24,13 @@ SILENT_DAYS = 2
 GOOD_AGAIN_DAYS = 5
 DRIFTS = "it drifts away from the balance"
 MOVES = "its reading at field capacity moves, and a soil's does not"
+MORE = "it shows much more than the water that came"
+LESS = "it shows much less than the water that came"
+SLOW = (DRIFTS, MOVES, MORE, LESS)
 GOOD_AFTER_DRIFT_DAYS = 45  # a drift agrees with the balance for a while after each new start
+# A probe's scale by its zone's waterings: each counts less with every later one.
+WATERING_MM, SCALE_KEPT, SCALE_SD = 4.0, 0.9, 0.15
+LEAST_SCALE, MOST_SCALE = 0.6, 1.6
 KEPT_S = 3 * 86_400.0
 MOST_KEPT = 4000  # readings of one probe in memory
 
@@ -84,6 +90,26 @@ def judged(probe: ProbeState, day: DayOfProbe, moves: bool, changed_mm: float) -
     return probe, ""
 
 
+def compared(probe: ProbeState, risen_mm: float, came_mm: float) -> ProbeState:
+    """The probe with one watering more: how far its reading rose, and how much came beyond what was used. [mm]"""
+    return replace(
+        probe,
+        shown_mm2=SCALE_KEPT * probe.shown_mm2 + risen_mm * came_mm,
+        came_mm2=SCALE_KEPT * probe.came_mm2 + came_mm**2,
+    )
+
+
+def off_scale(probe: ProbeState, day_sd_mm: float) -> str:
+    """Why a probe is not believed that shows waterings much too large or too small; "" as long as that is not clear.
+
+    The slope of shown over come, by least squares through zero; ``day_sd_mm`` is the noise of one day's reading.
+    """
+    if probe.came_mm2 <= 2.0 * (day_sd_mm / SCALE_SD) ** 2:
+        return ""
+    slope = probe.shown_mm2 / probe.came_mm2
+    return MORE if slope > MOST_SCALE else LESS if slope < LEAST_SCALE else ""
+
+
 def with_verdict(probe: ProbeState, odd: str, *, counted: bool) -> ProbeState:
     """The probe after a day that was odd or good: several odd ones end its hearing, several good ones restore it."""
     if odd:
@@ -93,6 +119,6 @@ def with_verdict(probe: ProbeState, odd: str, *, counted: bool) -> ProbeState:
     if not counted:
         return probe
     good = probe.good_days + 1
-    enough = GOOD_AFTER_DRIFT_DAYS if probe.given_up in (DRIFTS, MOVES) else GOOD_AGAIN_DAYS
+    enough = GOOD_AFTER_DRIFT_DAYS if probe.given_up in SLOW else GOOD_AGAIN_DAYS
     again = "" if good >= enough else probe.given_up
     return replace(probe, odd_days=0, good_days=good, given_up=again)

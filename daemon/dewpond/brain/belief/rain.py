@@ -25,6 +25,8 @@ SAME_DAYS, SAME_SHARE = 10, 0.1  # one source alone that rains every day alike
 SAME_DAYS_BESIDE = 4  # the same of a gauge, where the feed tells otherwise
 DRY_DAYS, DRY_TIMES, KNOWN_RAINS = 45, 3, 6  # one source alone that is dry so long, so many times as long as before
 KEPT_DAYS = 20
+PROBED_DOUBT, UNSEEN_MM = 0.5, 2.0  # of what probes alone say of rain, and rain that they do not see
+PROBES = "soil probes"  # all of a site's together, as one source of rain
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,11 +47,21 @@ class RainSource:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ProbedDay:
+    """The middle one of what probes saw on a date. [mm]"""
+
+    unexplained_mm: float  # gained beyond what was used, irrigated and told of as rain
+    wetted_mm: float  # what irrigation and rain told of should have added beyond the use
+    used_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class RainMemory:
     """What every source said of recent dates, and what is thought of each."""
 
     told: Mapping[date, Mapping[str, float]] = field(default_factory=dict)
     sources: Mapping[str, RainSource] = field(default_factory=dict)
+    days: tuple[ProbedDay, ...] = ()  # of late, oldest first; empty where probes have not been asked
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,10 +94,23 @@ def believed_mm(memory: RainMemory, day: date, ledger_mm: float) -> float:
 
 
 def disputed_mm(memory: RainMemory, day: date) -> float:
-    """How far apart the trusted words on a date are; 0 where they agree or there is but one. [mm]"""
+    """How far apart the trusted words on a date are; 0 where they agree or there is but one. [mm]
+
+    What probes alone say of rain is as uncertain as it is much, and of light rain they say nothing.
+    """
     words = memory.told.get(day, {})
     trusted = [mm for name, mm in words.items() if not memory.sources.get(name, RainSource()).given_up]
+    if by_probes_alone(memory, day):
+        return max(UNSEEN_MM, PROBED_DOUBT * words[PROBES])
     return 0.0 if len(trusted) < 2 or alike(words) else max(trusted) - min(trusted)
+
+
+def by_probes_alone(memory: RainMemory, day: date) -> bool:
+    """Whether nobody but the soil probes themselves told of a date's rain who is still trusted."""
+    words = memory.told.get(day, {})
+    return PROBES in words and all(
+        name == PROBES or memory.sources.get(name, RainSource()).given_up != "" for name in words
+    )
 
 
 def alike(words: Mapping[str, float]) -> bool:
@@ -99,6 +124,8 @@ def judged(memory: RainMemory, day: date) -> tuple[RainMemory, tuple[RainDoubt, 
     words = memory.told.get(day, {})
     sources, doubts = dict(memory.sources), []
     for name, mm in words.items():
+        if name == PROBES:  # each of them is judged for itself
+            continue
         others = [other_mm for other, other_mm in words.items() if other != name]
         before = sources.get(name, RainSource())
         after = _counted(before, day, mm, others)
@@ -131,7 +158,9 @@ def _counted(before: RainSource, day: date, mm: float, others: list[float]) -> R
         weight = 2 if other >= GREAT_RAIN_MM else 1
         after = replace(after, missed=before.missed + weight * int(apart), last_missed=day, good=0)
     elif mm >= WET_MM and other >= WET_MM:
-        after = replace(after, missed=0, wet_alone=0, raining=0, good=before.good + 1)
+        # A gauge that counts what does not fall agrees with every rain; only dry days show that it is mended.
+        counting = "counts" in before.given_up
+        after = replace(after, missed=0, wet_alone=0, raining=0, good=before.good + int(not counting))
     if mm >= WET_MM and other <= DRY_MM:
         after = replace(after, wet_alone=before.wet_alone + 1, raining=before.raining + 1, good=0)
     elif mm <= DRY_MM:

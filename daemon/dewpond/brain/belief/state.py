@@ -32,6 +32,9 @@ class ProbeState:
     good_days: int = 0
     seen: int = 0
     still_mm: float = 0.0
+    last_mm: float | None = None  # depletion it saw the evening before, with its own offset
+    shown_mm2: float = 0.0  # what it showed of waterings times what came, summed
+    came_mm2: float = 0.0  # what came squared, summed
     settled_mm: float | None = None  # what it reads too dry at field capacity, once that had settled
     moved: int = 0  # to which side that has moved when it was given up: 1 drier, -1 wetter
     bias: float = 0.0  # one-sided sums of surprises in standard deviations: the larger of the two, with its sign

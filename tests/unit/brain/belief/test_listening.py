@@ -78,7 +78,10 @@ def taught(world, *, use_before, days=60) -> BeliefState:
     return replace(belief, learned_days=np.array([60.0]), past_ln_use=past, past_correction_mm=np.zeros((days, 1)))
 
 
-@pytest.mark.parametrize(("offset_mm", "use"), [(8.0, 0.02 + 0.03 * listening.LEAN_AFTER_DRY), (-8.0, 0.1 + 0.03)])
+@pytest.mark.parametrize(
+    ("offset_mm", "use"),
+    [(8.0, 0.02 + 0.03 * listening.LEAN_AFTER_DRY), (-8.0, 0.1 + 0.03 * listening.LEAN_AFTER_WET)],
+)
 def test_after_a_drift_the_use_that_it_did_not_pull_stays_and_leans_to_the_safe_side(world, offset_mm, use):
     """Towards dry the earlier, smaller use stands; towards wet the greater one does."""
     probe = ProbeState(seen=60, settled_mm=0.0, given_up=MOVES, moved=1 if offset_mm > 0.0 else -1)
@@ -90,7 +93,7 @@ def test_after_a_drift_the_use_that_it_did_not_pull_stays_and_leans_to_the_safe_
 def test_after_a_sudden_fault_what_was_thought_before_it_stands(world):
     belief = replace(taught(world, use_before=0.05), past_correction_mm=np.full((60, 1), 0.25))
     after = listening._before_the_fault(belief, estimate(depletion_mm=9.0), 0, ProbeState(given_up="it reads 0.9"))
-    assert after.mean[0, USE] == pytest.approx(0.05 + 0.03)
+    assert after.mean[0, USE] == pytest.approx(0.05 + 0.03 * listening.LEAN)
     assert after.mean[0, DEPLETION] == pytest.approx(9.0 - 0.25 * listening.SUDDEN_DAYS)
 
 
@@ -112,3 +115,26 @@ def test_a_belief_goes_through_a_snapshot_unchanged(world):
     belief = taught(world, use_before=0.1)
     again = codec.from_plain(BeliefState, codec.to_plain(replace(belief, probes={"probe": ProbeState(settled_mm=2.5)})))
     assert again.probes["probe"].settled_mm == 2.5 and np.array_equal(again.cov, belief.cov)
+
+
+def test_nearly_all_others_moved_to_one_side_is_one_cause_and_the_rest_go_with_them():
+    assert listening._with_the_rest(ProbeState(), [1, 1, 1, 0]).given_up == MOVES
+    for others in ([1, 1], [1, 1, 1, 0, 0], [1, 1, -1, -1], []):
+        assert listening._with_the_rest(ProbeState(), others).given_up == ""
+
+
+def test_what_a_wetter_drift_took_off_the_depletion_is_put_back_and_the_soil_never_lacks_more_than_it_holds(world):
+    belief = replace(taught(world, use_before=0.0), past_correction_mm=np.full((60, 1), -0.5))
+    probe = ProbeState(seen=60, settled_mm=0.0, given_up=MOVES, moved=-1)
+    after = listening._before_the_fault(belief, estimate(depletion_mm=6.0), 0, probe)
+    assert after.mean[0, DEPLETION] == pytest.approx(6.0 + 0.5 * listening.PUT_BACK_DAYS)
+    capped = listening._before_the_fault(belief, estimate(depletion_mm=6.0), 0, probe, 12.0)
+    assert capped.mean[0, DEPLETION] == 12.0
+
+
+def test_where_a_probe_is_listened_to_decisions_err_to_the_dry_side_and_elsewhere_go_by_the_ledger(world):
+    ground, belief = world.brain.ground, daily.first_belief(world.brain.ground, world.state.soil)
+    left_mm, sd_mm = np.array([8.0]), np.array([2.0])
+    assert daily.careful_mm(ground, belief, left_mm, sd_mm)[0] == pytest.approx(8.0 + 2.0 * daily.CARE)
+    silent = replace(belief, probes={"probe": ProbeState(given_up="it has not moved")})
+    assert daily.careful_mm(ground, silent, left_mm, sd_mm)[0] == 8.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from dewpond.brain.belief import probes
 from dewpond.brain.belief.probes import DRIFTS, heard, judged, look, moved, with_verdict
 from dewpond.brain.belief.state import ProbeState
 
@@ -72,3 +73,26 @@ def test_a_probe_that_drifted_stays_unheard_much_longer():
 def test_late_readings_are_put_in_their_place():
     late = heard(heard(ProbeState(), np.array([7200.0]), np.array([0.2])), np.array([3600.0]), np.array([0.3]))
     assert late.time_s.tolist() == [3600.0, 7200.0] and late.value.tolist() == [0.3, 0.2]
+
+
+def after_waterings(scale: float, times: int, came_mm: float = 12.0) -> ProbeState:
+    probe = ProbeState()
+    for _ in range(times):
+        probe = probes.compared(probe, scale * came_mm, came_mm)
+    return probe
+
+
+@pytest.mark.parametrize(("scale", "why"), [(2.0, probes.MORE), (0.5, probes.LESS), (1.3, ""), (0.75, ""), (1.0, "")])
+def test_a_probe_that_shows_waterings_much_too_large_or_too_small_is_found_out(scale, why):
+    assert probes.off_scale(after_waterings(scale, 8), 2.0) == why
+
+
+def test_a_few_waterings_in_much_noise_say_nothing_of_a_probes_scale():
+    assert probes.off_scale(after_waterings(2.0, 1), 3.0) == ""
+
+
+def test_a_probe_whose_scale_was_mended_is_on_scale_again():
+    probe = after_waterings(2.0, 8)
+    for _ in range(12):
+        probe = probes.compared(probe, 12.0, 12.0)
+    assert probes.off_scale(probe, 2.0) == ""
