@@ -8,7 +8,6 @@ import threading
 from pathlib import Path
 
 from conftest import FakeClock, FakeDesk, FakeHistory, Keeper, withy_hollow
-
 from dewpond.board.app import create_app
 from dewpond.board.people import People
 from dewpond.board.server import BoardServer
