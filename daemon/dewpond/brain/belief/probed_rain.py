@@ -90,12 +90,15 @@ def _against(told_mm: float, gains: Sequence[Gain]) -> float | None:
         return None if rain_mm is None else min(rain_mm, GREAT_RAIN_MM - 0.1)
     if told_mm < WET_MM:
         return None
-    due = np.array([min(RAIN_SHARE * told_mm, item.room_mm) for item in gains])
+    # The room is as uncertain as the reading, and a zone watered that night may have had none: only what there was room
+    # for in any case can be missed.
+    room = [max(0.0, item.room_mm - LACK_SD * item.sd_mm) for item in gains]
+    due = np.array([min(RAIN_SHARE * told_mm, mm) for mm in room])
     gained = np.array([item.gained_mm for item in gains])
     due_mm, sd_mm = _pooled(gains, due)
     gained_mm, _ = _pooled(gains, gained)
     few = np.mean(gained < (1.0 - LACK_SHARE) * due) >= MOST_OF_THEM
-    if few and due_mm - gained_mm > max(LACK_SD * sd_mm, LACK_SHARE * due_mm):
+    if few and due_mm - max(gained_mm, 0.0) > max(LACK_SD * sd_mm, LACK_SHARE * due_mm):
         return 0.0
     return told_mm if gained_mm > LACK_SD * sd_mm else None
 

@@ -56,6 +56,16 @@ def test_a_full_soil_says_nothing_of_rain_that_is_told():
     assert told(8.0, [gain(0.0, room_mm=0.0) for _ in range(6)]) is None
 
 
+def test_two_zones_watered_in_the_night_before_do_not_deny_the_rain_that_found_them_nearly_full():
+    """Sound probes and a sound gauge of the demonstration: the room left is no surer than the readings."""
+    watered = [
+        gain(0.82, used_mm=1.92, net_mm=7.6, room_mm=4.4, sd_mm=2.0),
+        gain(-0.49, used_mm=2.55, net_mm=10.7, room_mm=4.0, sd_mm=3.1),
+    ]
+    assert told(13.6, watered) is None
+    assert told(13.6, [replace(item, gained_mm=-8.0) for item in watered]) is None
+
+
 def test_where_a_feed_speaks_too_the_probes_are_not_asked():
     memory = rain.heard(RainMemory(), DAY, "feed", 0.0)
     assert told(0.0, [gain(8.0) for _ in range(6)], memory) is None
