@@ -98,7 +98,7 @@ def _against(told_mm: float, gains: Sequence[Gain]) -> float | None:
     due_mm, sd_mm = _pooled(gains, due)
     gained_mm, _ = _pooled(gains, gained)
     few = np.mean(gained < (1.0 - LACK_SHARE) * due) >= MOST_OF_THEM
-    if few and due_mm - max(gained_mm, 0.0) > max(LACK_SD * sd_mm, LACK_SHARE * due_mm):
+    if few and due_mm - gained_mm > max(LACK_SD * sd_mm, LACK_SHARE * due_mm):
         return 0.0
     return told_mm if gained_mm > LACK_SD * sd_mm else None
 

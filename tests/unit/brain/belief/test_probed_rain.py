@@ -63,7 +63,6 @@ def test_two_zones_watered_in_the_night_before_do_not_deny_the_rain_that_found_t
         gain(-0.49, used_mm=2.55, net_mm=10.7, room_mm=4.0, sd_mm=3.1),
     ]
     assert told(13.6, watered) is None
-    assert told(13.6, [replace(item, gained_mm=-8.0) for item in watered]) is None
 
 
 def test_where_a_feed_speaks_too_the_probes_are_not_asked():
