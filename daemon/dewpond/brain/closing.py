@@ -58,6 +58,11 @@ def finish(
     return state, commands
 
 
+def never_begun(ground: Ground, state: State, item: Opening, why: str, now: Now) -> RecordRun:
+    """The record of an opening that is dropped before it gave anything, with the reason."""
+    return _row(ground, state, item, now.wall, 0.0, 0.0, why)
+
+
 def _cause(item: Opening, open_s: float, why: str) -> str:
     """Why it closed. One that was found past its end but had closed before it was not done: the keeper knows why."""
     if item.close_cause == DONE and item.seconds - open_s >= DONE_WITHIN_S:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from functools import partial
 
-from dewpond.brain import attended, caps, headworks, locks, place_record, pumps, weather_holds
+from dewpond.brain import attended, caps, closing, headworks, locks, place_record, pumps, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.openings import (
     ASK_AGAIN_S,
@@ -31,6 +31,7 @@ from dewpond.model.events import Now
 from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, advance
 
 MADE_WAY = "made way for water by hand"
+TOO_LATE = "not given: its hours ended before it could begin"
 HANDOVER_S = 1.0  # an opening due so soon after the last takes the pump over
 Told = tuple[State, list[Command]]
 
@@ -179,6 +180,8 @@ def _given_up(ground: Ground, state: State, item: Opening, why: str, now: Now) -
     told: list[Command] = []
     if why and not item.by_hand:
         state, told = weather_holds.given_up(ground, state, item, why, now.wall.timestamp())
+    elif not item.by_hand:
+        told = [closing.never_begun(ground, state, item, TOO_LATE, now)]
     return state, [plan_row(item, "dropped"), *told]
 
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
-from sites import site, zone
+from sites import DayRule, Hours, Program, Watering, site, time, zone
 from small_world import SmallWorld
 
 from dewpond.brain.closing import finish
 from dewpond.brain.openings import DONE
 from dewpond.model.commands import RecordRun
 from dewpond.model.copying import replace
-from dewpond.model.events import KeeperFound, ValveClosed
+from dewpond.model.events import KeeperFound, KeeperLost, ValveClosed
 from dewpond.model.states import ValveState
 
 LEASE_WORD = "its lease ended without renewal"
@@ -89,3 +89,18 @@ def test_an_opening_whose_begin_was_not_heard_and_that_is_found_open_runs_to_its
     world.until(12.0)
     (run,) = world.runs()
     assert (run.start, run.seconds, run.note) == (began, 600.0, "")
+
+
+def test_openings_whose_hours_end_while_the_keeper_is_away_leave_a_row_each_with_the_reason():
+    beds = Program(name="Beds", zone_minutes={"a": 6.0, "b": 10.0}, starts=(time(5), time(9)), days=DayRule())
+    zones = (zone("a", output=1, rule="calendar"), zone("b", output=2, rule="calendar"))
+    whole_day = Watering(window=Hours(start=time(0), end=time(0)), days=DayRule())
+    world = SmallWorld(site(*zones, programs=(beds,), watering=whole_day))
+    world.plan()
+    world.tell(KeeperLost(at=world.now.wall, why="it is dead"))
+    world.until(25.0)
+    world.tell(KeeperFound(at=world.now.wall, session="two", ready=True))
+    world.until(26.0)
+    rows = [(run.zone, run.seconds, run.litres, run.note) for run in world.runs()]
+    late = "not given: its hours ended before it could begin"
+    assert sorted(rows) == [("a", 0.0, 0.0, late), ("a", 0.0, 0.0, late), ("b", 0.0, 0.0, late), ("b", 0.0, 0.0, late)]
