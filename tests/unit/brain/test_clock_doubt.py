@@ -173,7 +173,8 @@ def test_another_time_zone_between_two_starts_gives_no_local_date_two_runs(at_h,
     world.restarted(by_program(timezone=zone_name))
     world.at(at_h + 60.0)
     assert max(world.nights_run().values()) == 1
-    first, *after = world.runs() if begun else [None, *world.runs()]
+    given = [run for run in world.runs() if run.seconds > 0.0]  # what came too late has a row of its own, of nothing
+    first, *after = given if begun else [None, *given]
     assert first is None or first.start.astimezone(ZoneInfo("America/Chicago")).hour == 23
     hours = [run.start.astimezone(ZoneInfo(zone_name)).hour for run in after]
     assert len(hours) >= 2 and all(hour >= 21 or hour < 6 for hour in hours)  # late, maybe, but within the window
