@@ -66,6 +66,16 @@ def kills(trials: int, seed: int, **common: Any) -> None:
 
 
 @proof.command()
+@click.option("--days", type=click.IntRange(1, 400), help="Of faults; drawn by the seed if not given.")
+@_with(100)
+def seasons(days: int | None, trials: int, seed: int, **common: Any) -> None:
+    """TRIALS seasons, each with a site, weather, faults and people drawn from its seed, in a simulated world."""
+    from dewpond_sim.proofs import suites  # noqa: PLC0415
+
+    _go(suites.ordeals(range(seed, seed + trials), days), **common)
+
+
+@proof.command()
 @click.option("--fault", type=click.Choice(FAULTS), required=True)
 @click.option("--short-lease", is_flag=True, help="Leases of 5 s, renewed every second; bounds shrink with them.")
 @_with(20)
@@ -135,6 +145,7 @@ def _long_version(lanes: str) -> list[list[str]]:
     return [
         ["crash", "--trials", "100", "--lanes", lanes],
         ["kills", "--trials", "1000", "--lanes", lanes],
+        ["seasons", "--trials", "10000", "--lanes", lanes],
         *(["processes", "--fault", fault, "--trials", "20", *slept] for fault in FAULTS),
         *(["processes", "--fault", fault, "--trials", "100", "--short-lease", *slept] for fault in FAULTS),
         ["disk", "--trials", "20", "--lanes", lanes],

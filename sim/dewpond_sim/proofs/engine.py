@@ -16,6 +16,7 @@ from dewpond_sim.proofs.place import ProofBroken
 from dewpond_sim.proofs.results import Book, Result
 
 Say = Callable[[str], None]
+TOLD_EVERY = 100  # trials of one lane between two words on how far it is
 
 
 def end_in_order() -> None:
@@ -50,11 +51,15 @@ class Run:
     lanes: int
     say: Say
     failed: bool = False
+    tried: int = 0
+    of: int = 0
 
     def mine(self, trials: Iterable[Trial]) -> list[Trial]:
         """Trials of this lane that are not done yet."""
         done = Book(self.out).done()
-        return [each for each in islice(trials, self.lane, None, self.lanes) if each.key not in done]
+        left = [each for each in islice(trials, self.lane, None, self.lanes) if each.key not in done]
+        self.of = len(left)
+        return left
 
     def keep(self, trial: Trial, attempt: Callable[[], Result], again: str) -> bool:
         """Run one, keep and tell its result; ``again`` repeats it. False when the place is of no more use."""
@@ -67,6 +72,9 @@ class Run:
             )
         Book(self.out).add(result)
         self.failed |= bool(result.wrong)
+        self.tried += 1
+        if self.tried % TOLD_EVERY == 0:
+            self.say(f"lane {self.lane}: {self.tried} of {self.of} {trial.proof} done")
         for wrong in result.wrong:
             self.say(f"{trial.proof}, {trial.kind}, seed {trial.seed}: {wrong}")
             self.say(f"  again: dewpond proof {again.format(kind=trial.kind, seed=trial.seed)} --out again")

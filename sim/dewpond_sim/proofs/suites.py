@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from dewpond.crash_points import POINTS
-from dewpond_sim.proofs import broker_kills, crash, disk, kills, many, steady
+from dewpond_sim.proofs import broker_kills, crash, disk, kills, many, seasons, steady
 from dewpond_sim.proofs.engine import Run, Trial, batches, scratch, tidy
 from dewpond_sim.proofs.paced import paced_place
 from dewpond_sim.proofs.place import ProofBroken
@@ -82,6 +82,17 @@ def random_kills(count: int, seed: int) -> Suite:
         tries=lambda place, each: kills.trial(place, each.seed),
         together=5,
         again=f"kills --trials {kills.KILLS} --seed {{seed}}",
+    )
+
+
+def ordeals(seeds: range, days: int | None) -> Suite:
+    """Seasons drawn with their faults, in one process and without any real time."""
+    return Suite(
+        trials=tuple(Trial(seasons.PROOF, seasons.kind_of(days), seed) for seed in seeds),
+        opens=lambda _folder: nullcontext(),
+        tries=lambda _place, each: seasons.trial(each.seed, days),
+        together=100,
+        again="seasons --trials 1 --seed {seed}" + ("" if days is None else f" --days {days}"),
     )
 
 
