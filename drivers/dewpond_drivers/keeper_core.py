@@ -142,6 +142,11 @@ class KeeperCore:
             return Answer(False, self.alarm)
         return self._told(self._shut(opening, now_s, why, hands_over=run is not None))
 
+    def wished(self, outputs: Collection[int]) -> None:
+        """A person wants these shut: whatever closes them next, their closings say so."""
+        for opening in self._open.values():
+            opening.wished = opening.wished or opening.output in outputs
+
     def close_all(self, now_s: float, why: str) -> Answer:
         """Close every output now, also those thought to be closed. Kept at until the driver takes it."""
         return self._told(self._shut_all(now_s, why))
@@ -384,7 +389,7 @@ class KeeperCore:
     def _book(self, opening: Opening, now_s: float) -> None:
         del self._open[opening.output]
         self._again.closed(opening.output, now_s)
-        closing = Closing(opening.run, opening.output, now_s - opening.opened_s, now_s, opening.closing)
+        closing = Closing(opening.run, opening.output, now_s - opening.opened_s, now_s, opening.closing, opening.wished)
         self._fresh.append(closing)
         self.closings.pop(opening.run, None)
         self.closings[opening.run] = closing

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class Opening:
-    """One output held open, times in elapsed seconds. ``closing`` says why it must close, "" while it may stay open."""
+    """One output held open, times in elapsed seconds. ``closing`` says why it must close, "" while it may stay open.
+
+    ``wished`` says that a person wants it shut, by a stop or a lock.
+    """
 
     run: str
     output: int
@@ -15,6 +18,7 @@ class Opening:
     planned_end_s: float
     lease_end_s: float
     closing: str = ""
+    wished: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +30,7 @@ class Closing:
     open_s: float
     at_s: float
     why: str
+    wished: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,6 +80,7 @@ class KeeperLoop:
         self._task: Task | None = None
         self._since_s = 0.0
         self._hangs = False
+        self._slow_s = 0.0  # how long switching everything off took, where that was too long
         self._recovery: Task | None = None  # the all-off after a hang; nothing is certain until it is done
         self._announced = False
         self._alarm = ""
@@ -208,6 +209,7 @@ class KeeperLoop:
     def _on_done(self, _mask: int) -> None:
         task, self._task = self._task, None
         answer = self._worker.take()
+        self._slow_s = self._too_long_s(task, answer)
         if task is not None and task is self._recovery:
             self._recovery = None
         if self._picture.moves != self._moves_told:
@@ -219,6 +221,11 @@ class KeeperLoop:
             for closing in answer.closings:
                 self._say(f"output {closing.output} closed after {closing.open_s:.0f} s: {closing.why}")
         self._come_back()
+
+    def _too_long_s(self, task: Task | None, answer: Answer) -> float:
+        """Seconds that switching everything off took after a hang, where that alone was a hang again; else 0."""
+        over = self._hangs and task is not None and task is self._recovery and answer.ok
+        return max(self._slow_s, self._clock.now_s() - self._since_s) if over else 0.0
 
     def _come_back(self) -> None:
         """After a hang nobody knows what the relays did: all off first. Then say, once, that the keeper is ready."""
@@ -279,6 +286,12 @@ class KeeperLoop:
                 self._tasks.append(task)
 
     def _trouble(self) -> str:
+        if self._slow_s:
+            return (
+                f"the relays answer too slowly: switching all {self._core.outputs} off took {self._slow_s:.1f} s, and a "
+                f"stop may take {HANG_S:.0f} s at most, so nothing opens; give the board a faster line, or part of the "
+                "valves another board and a site of their own"
+            )
         if self._hangs or self._recovery is not None:
             return "the relays do not answer; all are switched off as soon as they do"
         return self._picture.alarm

@@ -27,6 +27,8 @@ def perform(core: KeeperCore, layout: Layout, request: Request | None, now_s: fl
         case Request(op="click"):
             return _click(core, layout, request.output, now_s)
         case _:
+            if request.wish:
+                core.wished(range(1, core.outputs + 1))
             return core.close_all(now_s, request.who or "everything was closed on request")
 
 
@@ -35,9 +37,10 @@ def shut_for(core: KeeperCore, done: Done, now_s: float) -> Answer:
     lock = done.lock
     assert lock is not None  # noqa: S101 - only a new lock is shut for
     why = f"stopped: {lock.words()}"
+    covered = [output for output in range(1, core.outputs + 1) if lock.covers(output)]
+    core.wished(covered)
     if lock.target == SITE:
         return core.close_all(now_s, why)
-    covered = [output for output in range(1, core.outputs + 1) if lock.covers(output)]
     return _shut(core, done.layout, covered, now_s, why)
 
 
@@ -47,9 +50,12 @@ def _close(core: KeeperCore, layout: Layout, request: Request, now_s: float) -> 
     if request.target:
         if request.target not in layout.zones:
             return Answer(False, f"no zone {request.target!r} here; zones are {', '.join(sorted(layout.zones))}")
-        return _shut(core, layout, [layout.zones[request.target][0]], now_s, why)
+        output = layout.zones[request.target][0]
+        core.wished([output] if request.wish else ())
+        return _shut(core, layout, [output], now_s, why)
     if request.run is not None:
         return core.close(request.output, request.run, now_s, why)
+    core.wished([request.output] if request.wish else ())
     return _shut(core, layout, [request.output], now_s, why)
 
 

@@ -104,6 +104,7 @@ def _closings(closings: dict[str, Closing], now_s: float) -> dict[str, dict[str,
             "open_s": round(closing.open_s, 3),
             "ago_s": round(max(0.0, now_s - closing.at_s), 3),
             "why": closing.why,
+            "wished": closing.wished,
         }
         for run, closing in closings.items()
     }

@@ -124,4 +124,11 @@ def pump_order(site: Site) -> PumpOrder:
 def _closed(closing: Closing, now: Now) -> ValveClosed:
     ago_s = now.elapsed_s - closing.at_s
     at = now.wall - timedelta(seconds=ago_s) if ago_s else now.wall
-    return ValveClosed(at=at, run_id=closing.run, output=closing.output, open_s=closing.open_s, why=closing.why)
+    return ValveClosed(
+        at=at,
+        run_id=closing.run,
+        output=closing.output,
+        open_s=closing.open_s,
+        why=closing.why,
+        wished=closing.wished,
+    )

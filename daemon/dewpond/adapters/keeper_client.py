@@ -267,6 +267,7 @@ class KeeperClient:
                 closed={run_id: float(item["open_s"]) for run_id, item in closings},
                 opened_at={run: self._held[run].opened_at for run in outputs.values() if run in self._held},
                 closed_at={run_id: now.wall - timedelta(seconds=float(item["ago_s"])) for run_id, item in closings},
+                wished=tuple(sorted(run_id for run_id, item in closings if item.get("wished") is True)),
                 alarm=alarm,
             )
         )
@@ -303,6 +304,7 @@ class KeeperClient:
                     output=int(item["output"]),
                     open_s=float(item["open_s"]),
                     why=str(item["why"]),
+                    wished=item.get("wished") is True,
                 )
             )
 

@@ -16,7 +16,7 @@ from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import Command, RecordRun
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import CLOSED, WAITING
+from dewpond.model.states import CLOSED, WAITING, Ending
 
 Told = tuple[State, list[Command]]
 FINISHED_KEPT = 2000  # openings of one night that screens can still show
@@ -24,14 +24,22 @@ DONE_WITHIN_S = 1.0  # an opening that ended so near its planned end ran whole
 
 
 def finish(
-    ground: Ground, state: State, item: Opening, open_s: float, why: str, now: Now, closed_at: datetime | None = None
+    ground: Ground,
+    state: State,
+    item: Opening,
+    open_s: float,
+    why: str,
+    now: Now,
+    closed_at: datetime | None = None,
+    *,
+    wished: bool = False,
 ) -> Told:
     """An opening is over after ``open_s`` seconds of water: book it, record it, queue what a fault left of it.
 
-    Its begin counts back from ``closed_at``, or from now where nobody knows, unless it was told of at the time.
+    ``wished`` says that the keeper closed it for a person. Its begin counts back from ``closed_at``, or from now where nobody knows, unless it was told of at the time.
     """
     open_s = round(open_s, 3)
-    cause = _cause(item, open_s, why)
+    cause, ending = _end(item, open_s, why, wished=wished)
     start = item.opened_at or (closed_at or now.wall) - timedelta(seconds=open_s)
     commands: list[Command] = []
     gross_mm = 0.0
@@ -46,7 +54,7 @@ def finish(
     finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
     state = replace(without(state, item), finished=finished)
     short_s = item.seconds - open_s
-    remainder = _remainder(item, open_s, cause, now)
+    remainder = _remainder(item, open_s, ending, now)
     if open_s <= 0.0 and remainder is None:
         commands.append(_row(ground, state, item, start, 0.0, 0.0, cause))  # nothing was given, and this says why
     if remainder is not None:
@@ -63,11 +71,13 @@ def never_begun(ground: Ground, state: State, item: Opening, why: str, now: Now)
     return _row(ground, state, item, now.wall, 0.0, 0.0, why)
 
 
-def _cause(item: Opening, open_s: float, why: str) -> str:
+def _end(item: Opening, open_s: float, why: str, *, wished: bool) -> tuple[str, Ending]:
     """Why it closed. One that was found past its end but had closed before it was not done: the keeper knows why."""
-    if item.close_cause == DONE and item.seconds - open_s >= DONE_WITHIN_S:
-        return why
-    return item.close_cause or why
+    early = item.ending is Ending.DONE and item.seconds - open_s >= DONE_WITHIN_S
+    cause = why if early else item.close_cause or why
+    if wished:
+        return cause, Ending.WISHED
+    return cause, Ending.BROKEN_OFF if early else item.ending
 
 
 def _booked(ground: Ground, state: State, item: Opening, start_s: float, open_s: float) -> tuple[State, float]:
@@ -125,11 +135,10 @@ def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, ca
     )
 
 
-def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | None:
-    """What is left of an opening that ended early through no wish of a person; None where it ends for good."""
+def _remainder(item: Opening, open_s: float, ending: Ending, now: Now) -> Opening | None:
+    """What is left of an opening that ended early by a fault; None where it ends for good."""
     left_s = item.seconds - open_s
-    wished = cause == DONE or cause.startswith("stop") or item.extra
-    if wished or item.resumed or left_s < LEAST_OPENING_S:
+    if ending is not Ending.BROKEN_OFF or item.extra or item.resumed or left_s < LEAST_OPENING_S:
         return None
     return replace(
         item,
@@ -143,6 +152,7 @@ def _remainder(item: Opening, open_s: float, cause: str, now: Now) -> Opening | 
         asked_elapsed_s=0.0,
         not_before_elapsed_s=now.elapsed_s,
         close_cause="",
+        ending=Ending.BROKEN_OFF,
         metered_l=0.0,
         cause=f"{item.cause}, the remainder",
     )

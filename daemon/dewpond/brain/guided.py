@@ -23,6 +23,7 @@ from dewpond.brain.state import Opening, State
 from dewpond.model.commands import Command, NoteMaintenance, PublishState
 from dewpond.model.copying import replace
 from dewpond.model.events import Now, ReadingsArrived
+from dewpond.model.states import Ending
 
 SETTLE_S = 20.0  # a main that comes under water fills, and stretches. Common practice, no source.
 FILLED_S = 60.0  # and a zone's laterals. Common practice, no source.
@@ -223,7 +224,7 @@ def finish(ground: Ground, state: State, supply: str, why: str, now: Now) -> Tol
         commands = [*told, *commands]
     running = find(state, test.run_id) if test.run_id else None
     if running is not None:
-        state, told = close_now(state, running, f"stopped: the {LABELS[test.kind]} is over", now)
+        state, told = close_now(state, running, f"stopped: the {LABELS[test.kind]} is over", now, Ending.RULED)
         commands = [*told, *commands]
     return state, commands
 
@@ -302,7 +303,7 @@ def _too_thin(ground: Ground, state: State, supply: str, test: Guided, now: Now)
 
 def _stop(state: State, supply: str, test: Guided, item: Opening, why: str, now: Now) -> Told:
     state = remember(state, supply, replace(test, note=why, thin=None))
-    return close_now(state, item, "stopped: too little flow for the pump", now)
+    return close_now(state, item, "stopped: too little flow for the pump", now, Ending.RULED)
 
 
 def _note(supply: str, test: Guided, verdict: Verdict, text: str, now: Now) -> NoteMaintenance:

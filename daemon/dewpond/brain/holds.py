@@ -30,7 +30,7 @@ from dewpond.model.commands import AnswerOperator, CloseAll, Command, PublishSta
 from dewpond.model.copying import replace
 from dewpond.model.events import Now, OperatorAsked
 from dewpond.model.operations import HIGHEST_PERCENT
-from dewpond.model.states import ValveState
+from dewpond.model.states import Ending, ValveState
 
 LONGEST_HOLD_DAYS = 366
 NEVER_S = float("inf")
@@ -194,7 +194,7 @@ def _hold(ground: Ground, state: State, event: OperatorAsked, now: Now) -> Told:
     for item in state.openings:
         planned = item.state is ValveState.WAITING and not item.extra  # the planning below drops it
         if not item.by_hand and not planned and event.zone in (None, item.zone):
-            state, told = close_now(state, item, f"stopped by a hold of {event.who}", now)
+            state, told = close_now(state, item, f"stopped by a hold of {event.who}", now, Ending.WISHED)
             commands += told
     state, told = replan(ground, state, now)
     local = until.astimezone(ground.days.zone)

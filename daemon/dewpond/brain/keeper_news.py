@@ -65,7 +65,7 @@ def on_closed(ground: Ground, state: State, event: ValveClosed, now: Now) -> Tol
     item = find(state, event.run_id)
     if item is None or item.state not in ACTIVE:
         return state, []
-    return finish(ground, state, item, event.open_s, event.why, now, event.at)
+    return finish(ground, state, item, event.open_s, event.why, now, event.at, wished=event.wished)
 
 
 def on_refused(ground: Ground, state: State, event: ValveRefused, now: Now) -> Told:
@@ -111,7 +111,7 @@ def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) 
             commands += told
             continue
         open_s, why = _how_long(state, event, item, now)
-        state, told = finish(ground, state, item, open_s, why, now, event.closed_at.get(item.run_id))
+        state, told = finish(ground, state, item, open_s, why, now, event.closed_at.get(item.run_id), wished=item.run_id in event.wished)
         commands += told
     state = pumps.on_keeper_found(ground, state, event, now)
     state, told = headworks.on_keeper_found(state, event, now)

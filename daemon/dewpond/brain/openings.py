@@ -9,7 +9,7 @@ from dewpond.brain.state import Opening, State
 from dewpond.model.commands import CloseValve, Command, PublishState
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, advance
+from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, Ending, advance
 
 ACTIVE = (OPENING, OPEN, CLOSING)
 DONE = "done"  # the cause of an opening that closed at its planned end
@@ -40,14 +40,19 @@ def without(state: State, item: Opening) -> State:
     return replace(state, openings=tuple(old for old in state.openings if old.run_id != item.run_id))
 
 
-def close_now(state: State, item: Opening, cause: str, now: Now) -> tuple[State, list[Command]]:
-    """Have an opening closed for a stated cause; one that waits is dropped instead."""
+def close_now(
+    state: State, item: Opening, cause: str, now: Now, ending: Ending = Ending.BROKEN_OFF
+) -> tuple[State, list[Command]]:
+    """Have an opening closed for a stated cause; one that waits is dropped instead.
+
+    ``ending`` alone says whether what is left of it may still be given.
+    """
     if item.state is WAITING:
         return without(state, item), [plan_row(item, "dropped")]
     if item.state is CLOSING:
         return state, []
     state_now = advance(item.state, CLOSING)
-    closing = replace(item, state=state_now, close_cause=cause, asked_elapsed_s=now.elapsed_s)
+    closing = replace(item, state=state_now, close_cause=cause, ending=ending, asked_elapsed_s=now.elapsed_s)
     return swap(state, closing), [CloseValve(run_id=item.run_id, output=item.output, cause=cause)]
 
 

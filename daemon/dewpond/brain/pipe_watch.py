@@ -30,6 +30,7 @@ from dewpond.brain.state import Opening, PipeBlock, PipeMemory, State
 from dewpond.model.commands import CloseValve, Command
 from dewpond.model.copying import replace
 from dewpond.model.events import Now, ReadingsArrived
+from dewpond.model.states import Ending
 
 Told = tuple[State, list[Command]]
 Blocks = tuple[ReadingsArrived, Sequence[ReadingsArrived]]  # the meter's, and all of this step
@@ -234,7 +235,7 @@ def _close(state: State, supply: str, zones: tuple[str, ...] | None, cause: str,
     commands: list[Command] = []
     for item in active(state, supply):
         if zones is None or item.zone in zones:
-            state, told = close_now(state, item, cause, now)
+            state, told = close_now(state, item, cause, now, Ending.RULED)
             commands += told
     return state, commands
 

@@ -12,7 +12,7 @@ from dewpond.model.commands import Command, PublishState
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
 from dewpond.model.site import Zone
-from dewpond.model.states import ValveState
+from dewpond.model.states import Ending, ValveState
 
 Told = tuple[State, list[Command]]
 
@@ -62,7 +62,7 @@ def keep_within(ground: Ground, state: State, now: Now) -> Told:
             continue
         broken = _broken(ground, state, item, now)
         if broken:
-            state, told = close_now(state, item, f"stopped by {' and '.join(broken)}", now)
+            state, told = close_now(state, item, f"stopped by {' and '.join(broken)}", now, Ending.RULED)
             commands += told
     return state, commands
 

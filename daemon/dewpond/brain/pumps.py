@@ -21,7 +21,7 @@ from dewpond.model.commands import CloseValve, Command, OpenValve
 from dewpond.model.copying import replace
 from dewpond.model.events import KeeperFound, Now, ValveClosed, ValveOpened, ValveRefused
 from dewpond.model.site import Pump, Supply
-from dewpond.model.states import OPEN, WAITING
+from dewpond.model.states import OPEN, WAITING, Ending
 
 Told = tuple[State, list[Command]]
 Follows = Callable[[str, float], bool]  # whether zones of this supply open by that elapsed time, for the pump to run on
@@ -193,7 +193,7 @@ def end_for_low_water(ground: Ground, state: State, now: Now) -> Told:
         state, told = raised(state, key, "no_supply", text, now)
         commands += told
         for item in live(state, supply.id):
-            state, told = close_now(state, item, f"stopped: low water at the pump of {supply.id}", now)
+            state, told = close_now(state, item, f"stopped: low water at the pump of {supply.id}", now, Ending.RULED)
             commands += told
     return state, commands
 

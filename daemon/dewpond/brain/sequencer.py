@@ -28,7 +28,7 @@ from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import CloseValve, Command, OpenValve
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
-from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, advance
+from dewpond.model.states import CLOSING, OPEN, OPENING, WAITING, Ending, advance
 
 MADE_WAY = "made way for water by hand"
 TOO_LATE = "not given: its hours ended before it could begin"
@@ -75,7 +75,7 @@ def _close_done(state: State, now: Now) -> Told:
     commands: list[Command] = []
     for item in state.openings:
         if item.state is OPEN and now.elapsed_s >= item.opened_elapsed_s + item.seconds - ON_TIME_S:
-            state, told = close_now(state, item, DONE, now)
+            state, told = close_now(state, item, DONE, now, Ending.DONE)
             commands += told
         elif item.state in (CLOSING, OPENING) and now.elapsed_s >= item.asked_elapsed_s + ASK_AGAIN_S - ON_TIME_S:
             cause = item.close_cause or "the keeper did not answer"
@@ -193,7 +193,7 @@ def _end_for_locks(ground: Ground, state: State, now: Now) -> Told:
     for item in state.openings:
         why = locks.held(ground, state, ground.zones[item.zone])
         if why and item.state is not CLOSING:
-            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now)
+            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now, Ending.WISHED)
             commands += told
     return state, commands
 
@@ -207,7 +207,7 @@ def _end_for_weather(ground: Ground, state: State, now: Now) -> Told:
         zone = ground.zones[item.zone]
         why = weather_holds.held(ground, state, zone, now.wall.timestamp(), weather_holds.RUNNING_SHARE)
         if why:
-            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now)
+            state, told = close_now(state, item, f"stopped: {why[:1].lower()}{why[1:]}", now, Ending.RULED)
             commands += told
     return state, commands
 
@@ -231,7 +231,9 @@ def _make_way(state: State, item: Opening, now: Now) -> Told:
     if not running or any(other.state is CLOSING for other in running):
         return state, []
     first = running[0]
-    return close_now(state, first, f"stopped: {MADE_WAY}" if first.by_hand else MADE_WAY, now)
+    if first.by_hand:
+        return close_now(state, first, f"stopped: {MADE_WAY}", now, Ending.WISHED)
+    return close_now(state, first, MADE_WAY, now)
 
 
 def closed_for(ground: Ground, state: State, item: Opening) -> list[Opening]:

@@ -20,7 +20,7 @@ from dewpond.brain.rules.forecasts import Source
 from dewpond.brain.rules.plugged_state import Word
 from dewpond.model.events import KeeperLock
 from dewpond.model.reasons import ZoneReason
-from dewpond.model.states import ValveState
+from dewpond.model.states import Ending, ValveState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +104,7 @@ class Opening:
     asked_elapsed_s: float = 0.0
     not_before_elapsed_s: float = 0.0
     close_cause: str = ""
+    ending: Ending = Ending.BROKEN_OFF  # what kind of end ``close_cause`` is
     metered_l: float = 0.0
     unfed: bool = False  # the meter proved that no water passed
     cause: str = ""

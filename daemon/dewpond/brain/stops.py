@@ -12,7 +12,7 @@ from dewpond.brain.state import Opening, State
 from dewpond.model.commands import Command
 from dewpond.model.copying import replace
 from dewpond.model.events import Now, PersonsStop, StopsTold
-from dewpond.model.states import ValveState
+from dewpond.model.states import Ending, ValveState
 
 KNOWN = 40  # stops remembered as taken up; the keeper keeps fewer
 PLANNED_AHEAD_S = 600.0  # by how much a night's plan is older than its window (the calendar's lead)
@@ -56,8 +56,8 @@ def _zones(ground: Ground, stop: PersonsStop) -> frozenset[str]:
 def _stop(state: State, item: Opening, cause: str, now: Now) -> Told:
     """One that is closing for another cause is stopped all the same: its rest must not come."""
     if item.state is ValveState.CLOSING:
-        return swap(state, replace(item, close_cause=cause)), []
-    return close_now(state, item, cause, now)
+        return swap(state, replace(item, close_cause=cause, ending=Ending.WISHED)), []
+    return close_now(state, item, cause, now, Ending.WISHED)
 
 
 def _asked_later(item: Opening, at_s: float) -> bool:

@@ -186,12 +186,16 @@ class ValveOpened(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ValveClosed(Event):
-    """The keeper closed this output at ``at`` after ``open_s`` seconds of elapsed time. ``why`` is its own word."""
+    """The keeper closed this output at ``at`` after ``open_s`` seconds of elapsed time. ``why`` is its own word.
+
+    ``wished``: a person's stop or lock reached the keeper itself.
+    """
 
     run_id: str
     output: int
     open_s: float
     why: str
+    wished: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,7 +212,7 @@ class KeeperFound(Event):
     """The keeper answers. ``session`` changes when it was restarted; ``open_outputs`` are what it holds open now.
 
     ``opened_at`` says since when, by run id. ``closed`` are the closings it remembers: run id -> seconds open;
-    ``closed_at``: when. Times are aware, UTC.
+    ``closed_at``: when; ``wished``: those of them that a person wished. Times are aware, UTC.
     """
 
     session: str
@@ -216,6 +220,7 @@ class KeeperFound(Event):
     open_outputs: Mapping[int, str] = field(default_factory=dict)  # output -> run id
     closed: Mapping[str, float] = field(default_factory=dict)
     closed_at: Mapping[str, datetime] = field(default_factory=dict)
+    wished: tuple[str, ...] = ()  # run ids
     opened_at: Mapping[str, datetime] = field(default_factory=dict)
     alarm: str = ""  # why it is not sure that everything is off, once it has tried
 

@@ -16,6 +16,15 @@ class ValveState(Enum):
     REFUSED = "refused"
 
 
+class Ending(Enum):
+    """What kind of end an opening has; the text of its cause is for people and decides nothing."""
+
+    DONE = "done"  # at its planned end
+    WISHED = "wished"  # a person, or a person's lock: what is left is not given
+    RULED = "ruled"  # weather, a rule of the place, the pipe watch or the end of a test: what is left is not given
+    BROKEN_OFF = "broken off"  # a fault: what is left is given once
+
+
 # By themselves, because each look-up in an enumeration's class costs as much as a few lines of code.
 WAITING, OPENING, OPEN, CLOSING, CLOSED, REFUSED = ValveState
 NEXT = {

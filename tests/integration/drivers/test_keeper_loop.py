@@ -73,7 +73,7 @@ def test_a_run_is_opened_seen_renewed_and_closed(place, talk) -> None:
         "1": {"run": "r1", "open_s": 60.0, "left_s": 90.0, "planned_left_s": 540.0, "closing": ""}
     }
     answer = talker.say(op="close", output=1, run="r1", who="done")
-    assert answer["closings"] == {"r1": {"output": 1, "open_s": 60.0, "ago_s": 0.0, "why": "done"}}
+    assert answer["closings"] == {"r1": {"output": 1, "open_s": 60.0, "ago_s": 0.0, "why": "done", "wished": False}}
     place.clock.elapsed_s += 5.0
     assert talker.say(op="hello")["closings"]["r1"]["ago_s"] == 5.0
     assert place.relays.on() == [] and place.clock.acts == 3
@@ -207,6 +207,30 @@ def test_relays_that_hang_do_not_hang_the_keeper(place, talk) -> None:
     place.until(lambda: other.say(op="status")["ready"])
     assert place.relays.on() == [], "the opening that came too late was closed again"
     place.until(lambda: keeper.watcher.pulses > pulses)
+
+
+def test_a_board_that_is_too_slow_for_a_stop_is_told_by_its_figures_and_what_to_do(place, talk) -> None:
+    """Such a board answers, so "it does not answer" would send people to look for a broken cable."""
+    keeper = place.start()
+    keeper.announced.wait(5.0)
+    quick_off, takes_s = place.relays.all_off, [6.5]
+
+    def slow_off() -> None:
+        quick_off()
+        place.clock.elapsed_s += takes_s[0]
+        if takes_s[0] > 5.0:
+            place.until(lambda: keeper._loop._hangs)
+
+    place.relays.all_off = slow_off
+    talk().say(op="close_all", who="stopped by Ada")
+    place.until(lambda: "too slowly" in talk().say(op="status")["alarm"])
+    told = talk().say(op="status")
+    assert not told["ready"] and "took 6.5 s" in told["alarm"] and "5 s at most" in told["alarm"]
+    assert "faster line" in told["alarm"] and any("too slowly" in said for said in keeper.said)
+    assert "too slowly" in talk().say(**open_body())["why"]
+    takes_s[0] = 1.0
+    place.until(lambda: talk().say(op="status")["ready"])
+    assert talk().say(op="status")["alarm"] == "" and place.relays.on() == []
 
 
 def test_relays_that_never_come_back_end_the_process(place, talk) -> None:

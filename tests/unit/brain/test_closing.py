@@ -13,7 +13,7 @@ from dewpond.brain.openings import DONE
 from dewpond.model.commands import RecordRun
 from dewpond.model.copying import replace
 from dewpond.model.events import KeeperFound, KeeperLost, ValveClosed
-from dewpond.model.states import ValveState
+from dewpond.model.states import Ending, ValveState
 
 LEASE_WORD = "its lease ended without renewal"
 
@@ -34,7 +34,7 @@ def record_of(told) -> RecordRun:
 
 def test_an_opening_found_past_its_end_that_shut_before_it_is_not_called_done():
     world, item = running()
-    closing = replace(item, state=ValveState.CLOSING, close_cause=DONE)
+    closing = replace(item, state=ValveState.CLOSING, close_cause=DONE, ending=Ending.DONE)
     short = finish(world.brain.ground, world.state, closing, 180.0, LEASE_WORD, world.now)
     assert LEASE_WORD in record_of(short).note
     assert [left.seconds for left in short[0].openings] == [420.0], "the rest is taken up again"
@@ -61,7 +61,7 @@ def test_an_opening_that_nobody_heard_begin_is_recorded_when_it_was_and_not_when
 def test_water_that_was_promised_and_never_given_leaves_a_record_that_says_why():
     world, item = running()
     world.tell(
-        ValveClosed(at=world.now.wall, run_id=item.run_id, output=item.output, open_s=0.0, why="stopped: by Ana")
+        ValveClosed(at=world.now.wall, run_id=item.run_id, output=item.output, open_s=0.0, why="stopped: by Ana", wished=True)
     )
     (row,) = world.runs()
     assert (row.seconds, row.litres, row.note) == (0.0, 0.0, "stopped: by Ana")
@@ -104,3 +104,16 @@ def test_openings_whose_hours_end_while_the_keeper_is_away_leave_a_row_each_with
     rows = [(run.zone, run.seconds, run.litres, run.note) for run in world.runs()]
     late = "not given: its hours ended before it could begin"
     assert sorted(rows) == [("a", 0.0, 0.0, late), ("a", 0.0, 0.0, late), ("b", 0.0, 0.0, late), ("b", 0.0, 0.0, late)]
+
+
+@pytest.mark.parametrize("why", ["stopped answering", "stop bit missing on the serial line"])
+def test_words_of_a_fault_that_begin_like_a_stop_take_nothing_from_the_plants(why):
+    world, item = running()
+    told = finish(world.brain.ground, world.state, item, 180.0, why, world.now)
+    assert [left.seconds for left in told[0].openings] == [420.0]
+
+
+def test_what_the_keeper_shut_for_a_person_is_not_given_whatever_its_words_are():
+    world, item = running()
+    told = finish(world.brain.ground, world.state, item, 180.0, "Ana pressed the red button", world.now, wished=True)
+    assert told[0].openings == ()

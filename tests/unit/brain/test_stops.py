@@ -113,3 +113,34 @@ def test_a_stop_in_the_window_leaves_the_night_dry_and_one_at_noon_does_not():
             world.plan()
         world.until(30.0)
         assert bool(world.runs()) == bool(runs), hours
+
+
+def test_a_damaged_note_counts_as_a_stop_whatever_its_words_are():
+    """Also for what is closing just then: the keeper's word for a damaged note names no person."""
+    world = world_of()
+    world.until(10.0)
+    world.ask("water", zone="a", seconds=600.0)
+    world.until(10.02)
+    at = world.now.wall
+    stop = PersonsStop(id="damaged/1", zone="", output=0, who="the keeper, for stops.json is damaged", at=at)
+    world.tell(StopsTold(at=at, stops=(stop,)))
+    world.until(12.0)
+    assert [run.zone for run in world.runs()] == ["a"]
+    assert not world.keeper.open_now
+
+
+@pytest.mark.parametrize("how", ["closed", "found"])
+def test_the_keepers_own_word_that_a_person_wished_it_is_enough(how):
+    world = world_of()
+    world.until(10.0)
+    world.ask("water", zone="a", seconds=600.0)
+    world.until(10.02)
+    run_id = world.keeper.open_now.pop(1)[0]
+    at = world.now.wall
+    if how == "closed":
+        world.tell(ValveClosed(at=at, run_id=run_id, output=1, open_s=60.0, why="Ana was here", wished=True))
+    else:
+        world.tell(KeeperFound(at=at, session="life", ready=True, closed={run_id: 60.0}, wished=(run_id,)))
+    world.until(12.0)
+    assert [run.seconds for run in world.runs()] == [60.0]
+    assert not world.keeper.open_now

@@ -84,3 +84,12 @@ def test_a_zone_is_closed_by_its_name_and_an_unknown_one_is_told(core: KeeperCor
     answer = perform(core, LAYOUT, Request(op="close", target="lawn", who="stopped by Ada"), 5.0)
     assert answer.ok and held(core) == []
     assert "zones are beds, lawn, pots" in perform(core, LAYOUT, Request(op="close", target="x"), 6.0).why
+
+
+def test_only_a_persons_closing_is_told_as_wished(core: KeeperCore) -> None:
+    """The daemon gives the rest of what a fault closed, never of what a person did; no text decides that."""
+    core.open(3, "r3", 90.0, 600.0, 2.0)
+    answer = perform(core, LAYOUT, Request(op="close", output=1, who="stopped answering"), 5.0)
+    assert [closing.wished for closing in answer.closings] == [False, False]
+    answer = perform(core, LAYOUT, Request(op="close_all", who="Ada", wish=True), 6.0)
+    assert [closing.wished for closing in answer.closings] == [True]
