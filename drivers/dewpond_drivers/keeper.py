@@ -222,7 +222,7 @@ def _serve(loop: KeeperLoop, driver: Relays, plant: Plant, voice: Voice) -> int:
     except (RelaysHang, WorkerFailed) as lost:
         voice.say(f"{lost}; the keeper starts anew")
         voice.finish()
-        _start_anew(plant)
+        _start_anew(plant, loop)
     except ConnectionError as lost:
         voice.say(str(lost))
         code = 1
@@ -234,15 +234,35 @@ def _serve(loop: KeeperLoop, driver: Relays, plant: Plant, voice: Voice) -> int:
     return code
 
 
-def _start_anew(plant: Plant) -> NoReturn:
-    """Become a new keeper, which switches everything off; a stuck thread cannot be stopped in any other way."""
-    for number in STOPS:
-        signal.signal(number, signal.SIG_DFL)
-    threading.Event().wait(ANEW_PAUSE_S)
+class _StopAsked(Exception):
+    """Raised by a signal that ends programs, while the keeper waits to start anew."""
+
+
+def _start_anew(plant: Plant, loop: KeeperLoop) -> NoReturn:
+    """Become a new keeper, which switches everything off; a stuck thread cannot be stopped in any other way.
+
+    A signal to end that has come, or comes meanwhile, makes it a program that only switches everything off, at once.
+    From then on such signals wait until the new program can obey them, for a valve may be open.
+    """
+    options: list[str] = []
+    try:
+        for number in STOPS:
+            if signal.getsignal(number) != signal.SIG_IGN:
+                signal.signal(number, _raise_stop)
+        if loop.stopping:
+            raise _StopAsked  # noqa: TRY301 - the same as one that comes now
+        threading.Event().wait(ANEW_PAUSE_S)
+        signal.pthread_sigmask(signal.SIG_BLOCK, STOPS)
+    except _StopAsked:
+        signal.pthread_sigmask(signal.SIG_BLOCK, STOPS)
+        options = ["--off"]
     os.environ["DEWPOND_STATE_DIR"] = str(plant.folder)
-    os.execv(  # noqa: S606 - the same program again
-        sys.executable, [sys.executable, "-P", "-m", "dewpond_drivers.keeper", str(plant.table.site_file)]
-    )
+    command = [sys.executable, "-P", "-m", "dewpond_drivers.keeper", *options, str(plant.table.site_file)]
+    os.execv(sys.executable, command)  # noqa: S606 - the same program again
+
+
+def _raise_stop(_number: int, _frame: object) -> NoReturn:
+    raise _StopAsked
 
 
 def _take_over(plant: Plant) -> Ownership:
@@ -302,6 +322,7 @@ def _obey_signals(loop: KeeperLoop) -> socket.socket:
         if number == signal.SIGHUP and signal.getsignal(number) == signal.SIG_IGN:
             continue  # whoever started it wants it to outlive its terminal
         signal.signal(number, lambda _number, _frame: loop.stop())
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, STOPS)  # a keeper that started anew let them wait until here
     return ringer
 
 

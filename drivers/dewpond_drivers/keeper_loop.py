@@ -99,6 +99,11 @@ class KeeperLoop:
         """End ``run`` after the present pass."""
         self._stopping = True
 
+    @property
+    def stopping(self) -> bool:
+        """Whether ``stop`` was called."""
+        return self._stopping
+
     def run(self) -> None:
         """Serve until stopped. Raises RelaysHang, WorkerFailed, or what the clock raises when it has lost its time."""
         while not self._stopping:
@@ -288,9 +293,9 @@ class KeeperLoop:
     def _trouble(self) -> str:
         if self._slow_s:
             return (
-                f"the relays answer too slowly: switching all {self._core.outputs} off took {self._slow_s:.1f} s, and a "
-                f"stop may take {HANG_S:.0f} s at most, so nothing opens; give the board a faster line, or part of the "
-                "valves another board and a site of their own"
+                f"the relays answer too slowly: switching all {self._core.outputs} off took {self._slow_s:.1f} s, "
+                f"and a stop may take {HANG_S:.0f} s at most, so nothing opens; give the board a faster line, or part "
+                "of the valves another board and a site of their own"
             )
         if self._hangs or self._recovery is not None:
             return "the relays do not answer; all are switched off as soon as they do"

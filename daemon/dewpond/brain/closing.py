@@ -36,7 +36,8 @@ def finish(
 ) -> Told:
     """An opening is over after ``open_s`` seconds of water: book it, record it, queue what a fault left of it.
 
-    ``wished`` says that the keeper closed it for a person. Its begin counts back from ``closed_at``, or from now where nobody knows, unless it was told of at the time.
+    ``wished`` says that the keeper closed it for a person. Its begin counts back from ``closed_at``, or from now where
+    nobody knows, unless it was told of at the time.
     """
     open_s = round(open_s, 3)
     cause, ending = _end(item, open_s, why, wished=wished)

@@ -111,7 +111,9 @@ def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) 
             commands += told
             continue
         open_s, why = _how_long(state, event, item, now)
-        state, told = finish(ground, state, item, open_s, why, now, event.closed_at.get(item.run_id), wished=item.run_id in event.wished)
+        state, told = finish(
+            ground, state, item, open_s, why, now, event.closed_at.get(item.run_id), wished=item.run_id in event.wished
+        )
         commands += told
     state = pumps.on_keeper_found(ground, state, event, now)
     state, told = headworks.on_keeper_found(state, event, now)

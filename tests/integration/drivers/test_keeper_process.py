@@ -251,3 +251,55 @@ def test_with_damaged_locks_it_starts_refuses_every_opening_and_says_why(site: S
     assert site.ask(op="locks")["locks"][0]["kind"] == "damaged" and "2 on" not in site.lines()
     assert site.ask(op="unlock", target="site", who="Olga", reason="walked it", owner=True)["ok"]
     site.open(2)
+
+
+# A keeper with a mistake in its program, which shows at the first renewal.
+MISTAKEN = """
+import sys
+from dewpond_drivers import keeper, keeper_core
+keeper_core.KeeperCore.renew = None
+sys.exit(keeper.main(sys.argv[1:]))
+"""
+
+
+def read_until(process: subprocess.Popen[str], word: str) -> None:
+    """Read its words up to this one; the traceback of the mistake is among them."""
+    line = read_line(process)
+    while word not in line:
+        assert line, f"it ended without saying {word!r}"
+        line = read_line(process)
+
+
+def mistaken(site: Site) -> subprocess.Popen[str]:
+    """A keeper that has failed with output 1 on, and is about to start anew."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", MISTAKEN, str(site.file)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    site.processes.append(process)
+    assert "ready" in read_line(process)
+    site.open(1)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+        link.connect(str(site.state / "keeper.sock"))
+        link.sendall(b'{"op":"renew","output":1,"run":"r1","lease_s":60}\n')
+        read_until(process, "starts anew")
+    assert site.lines()[-1] == "1 on"
+    return process
+
+
+def test_a_keeper_that_has_failed_becomes_a_new_one_that_switches_everything_off(site: Site) -> None:
+    process = mistaken(site)
+    read_until(process, "ready")
+    assert site.lines()[-OUTPUTS:] == ALL_OFF
+    assert site.ask(op="status")["outputs"] == {}
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(15.0) == 0, "it obeys signals again"
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_keeper_that_is_stopped_before_it_can_start_anew_still_switches_everything_off(
+    site: Site, number: signal.Signals
+) -> None:
+    process = mistaken(site)
+    process.send_signal(number)
+    assert process.wait(15.0) == 0
+    assert site.lines()[-OUTPUTS:] == ALL_OFF

@@ -61,7 +61,9 @@ def test_an_opening_that_nobody_heard_begin_is_recorded_when_it_was_and_not_when
 def test_water_that_was_promised_and_never_given_leaves_a_record_that_says_why():
     world, item = running()
     world.tell(
-        ValveClosed(at=world.now.wall, run_id=item.run_id, output=item.output, open_s=0.0, why="stopped: by Ana", wished=True)
+        ValveClosed(
+            at=world.now.wall, run_id=item.run_id, output=item.output, open_s=0.0, why="stopped: by Ana", wished=True
+        )
     )
     (row,) = world.runs()
     assert (row.seconds, row.litres, row.note) == (0.0, 0.0, "stopped: by Ana")
