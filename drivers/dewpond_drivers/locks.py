@@ -54,6 +54,7 @@ class LockBook:
         self._site_file = site_file
         self._wall = wall
         self._locks = self._widened(self._file.read(wall()))
+        self._coming: tuple[Lock, ...] = ()  # being written down; a disk may take half a minute for that
 
     @property
     def standing(self) -> tuple[Lock, ...]:
@@ -61,8 +62,9 @@ class LockBook:
         return self._locks
 
     def refusal(self, output: int) -> str | None:
-        """Why this output may not open, or None."""
-        return next((f"output {output} is {lock.words()}" for lock in self._locks if lock.covers(output)), None)
+        """Why this output may not open, or None. A lock that is still being written counts, until the disk refuses."""
+        locks = (*self._coming, *self._locks)
+        return next((f"output {output} is {lock.words()}" for lock in locks if lock.covers(output)), None)
 
     def mark(self) -> str:
         """Changes whenever the locks do, so that a client knows when to ask for them again."""
@@ -120,7 +122,11 @@ class LockBook:
         layout = self._layout_for(target)
         outputs = layout.outputs_of(target)
         lock = Lock(target=target, kind=kind, who=who, reason=reason, since=self._wall(), outputs=outputs)
-        self._replace((*self._locks, lock), f"{kind} lock", lock.since, target=target, who=who, reason=reason)
+        self._coming = (lock,)
+        try:
+            self._replace((*self._locks, lock), f"{kind} lock", lock.since, target=target, who=who, reason=reason)
+        finally:
+            self._coming = ()
         return Done(f"{target} is {lock.words()}.", lock, layout)
 
     def _remove(self, gone: list[Lock], what: str, who: str, reason: str, **facts: Any) -> None:

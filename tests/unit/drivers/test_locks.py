@@ -174,6 +174,23 @@ def test_a_full_disk_refuses_the_lock_and_keeps_the_old_ones(place: Place, monke
     assert book.refusal(2) and place.shut() == [2]
 
 
+@pytest.mark.parametrize(("target", "shut"), [("lawn", [2]), ("site", list(ALL))])
+def test_nothing_opens_there_while_a_slow_disk_takes_the_lock_or_refuses_it(
+    place: Place, monkeypatch: pytest.MonkeyPatch, target: str, shut: list[int]
+) -> None:
+    book, meanwhile = place.book(), []
+
+    def full(_handle: int) -> None:
+        meanwhile.append([output for output in ALL if book.refusal(output)])
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(LockRefused, match=r"the disk would not take it \(No space left on device\)"):
+        book.lock(target, "Ada", "new lateral")
+    assert meanwhile == [shut]
+    assert "work by Ada" not in " ".join(lock.words() for lock in book.standing), "no lock is claimed that may not last"
+
+
 def test_every_cut_and_every_flipped_byte_locks_everything_or_changes_nothing(place: Place) -> None:
     place.book().lock("lawn", "Ada", "new lateral")
     sound = place.path.read_bytes()
