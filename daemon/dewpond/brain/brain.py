@@ -15,6 +15,7 @@ from dewpond.brain import (
     attended_desk,
     beliefs,
     clock_doubt,
+    closing,
     cooling,
     establishment,
     flow_watch,
@@ -266,10 +267,11 @@ class Brain:
             state, told = place_now.under_new_file(self.ground, state, now)
             state, planned = self._replan(state, now)
             commands = [*told, *planned]
+        state, orphans = closing.orphaned(state, now)
         state, led = guided.on_started(self.ground, state, now)
         state, over = attended.on_started(state, now)
         state, asked = self._asked_again(state, now)
-        return state, [*commands, *led, *over, *asked]
+        return state, [*commands, *orphans, *led, *over, *asked]
 
     def _asked_again(self, state: State, now: Now) -> Told:
         """A question to a plug-in does not outlive the process that carried it."""

@@ -16,6 +16,7 @@ from dewpond.brain.water_need import LEAST_OPENING_S
 from dewpond.model.commands import Command, RecordRun
 from dewpond.model.copying import replace
 from dewpond.model.events import Now
+from dewpond.model.site import Zone
 from dewpond.model.states import CLOSED, WAITING, Ending
 
 Told = tuple[State, list[Command]]
@@ -55,7 +56,7 @@ def finish(
     finished = (*state.finished, over)[-FINISHED_KEPT:] if open_s > 0.0 else state.finished
     state = replace(without(state, item), finished=finished)
     short_s = item.seconds - open_s
-    remainder = _remainder(item, open_s, ending, now)
+    remainder = _remainder(item, ground.zones[item.zone], open_s, ending, now)
     if open_s <= 0.0 and remainder is None:
         commands.append(_row(ground, state, item, start, 0.0, 0.0, cause))  # nothing was given, and this says why
     if remainder is not None:
@@ -70,6 +71,29 @@ def finish(
 def never_begun(ground: Ground, state: State, item: Opening, why: str, now: Now) -> RecordRun:
     """The record of an opening that is dropped before it gave anything, with the reason."""
     return _row(ground, state, item, now.wall, 0.0, 0.0, why)
+
+
+def orphaned(state: State, now: Now) -> Told:
+    """The record of openings whose zones the site file has given up. On doubt their water counts as given."""
+    rows: list[Command] = [_orphan_row(item, now) for item in state.orphans]
+    return (replace(state, orphans=()) if rows else state), rows
+
+
+def _orphan_row(item: Opening, now: Now) -> RecordRun:
+    """Its ledger is gone with its zone; the row says how long it can have run, by the flow it was planned with."""
+    start = item.opened_at or now.wall
+    open_s = min(item.seconds, max(0.0, (now.wall - start).total_seconds()))
+    return RecordRun(
+        run_id=item.run_id,
+        zone=item.zone,
+        start=start,
+        end=start + timedelta(seconds=open_s),
+        seconds=open_s,
+        gross_mm=item.gross_mm * open_s / item.seconds if item.seconds > 0.0 else 0.0,
+        litres=item.flow_l_min * open_s / 60.0,
+        cause=item.cause,
+        note="its zone is no longer in the site file; at most so much was given, and what was left of it is dropped",
+    )
 
 
 def _end(item: Opening, open_s: float, why: str, *, wished: bool) -> tuple[str, Ending]:
@@ -136,7 +160,7 @@ def _unfed_row(ground: Ground, item: Opening, start: datetime, open_s: float, ca
     )
 
 
-def _remainder(item: Opening, open_s: float, ending: Ending, now: Now) -> Opening | None:
+def _remainder(item: Opening, zone: Zone, open_s: float, ending: Ending, now: Now) -> Opening | None:
     """What is left of an opening that ended early by a fault; None where it ends for good."""
     left_s = item.seconds - open_s
     if ending is not Ending.BROKEN_OFF or item.extra or item.resumed or left_s < LEAST_OPENING_S:
@@ -144,6 +168,7 @@ def _remainder(item: Opening, open_s: float, ending: Ending, now: Now) -> Openin
     return replace(
         item,
         run_id=f"{item.run_id}/remainder",
+        output=zone.output,  # by which it may not have run so far
         state=WAITING,
         resumed=True,
         start_s=now.wall.timestamp(),

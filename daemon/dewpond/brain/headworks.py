@@ -84,8 +84,8 @@ def on_master_closed(state: State, event: ValveClosed, now: Now) -> Told:
 
 def on_keeper_found(state: State, event: KeeperFound, now: Now) -> Told:
     """A master that the keeper does not hold is shut, whatever was thought: the next zone has it opened anew."""
-    held, commands = set(event.open_outputs.values()), list[Command]()
-    lost = [supply for supply, master in state.masters.items() if master.run_id not in held]
+    held, commands = event.open_outputs, list[Command]()
+    lost = [supply for supply, master in state.masters.items() if held.get(master.output) != master.run_id]
     state = replace(state, masters={k: v for k, v in state.masters.items() if k not in lost}) if lost else state
     for supply in lost:
         state, told = close_supply(state, supply, "its master valve was found shut", now)

@@ -227,6 +227,7 @@ class State:
 
     soil: SoilState
     openings: tuple[Opening, ...] = ()
+    orphans: tuple[Opening, ...] = ()  # of zones that the site file has given up, until they are on record
     finished: tuple[Opening, ...] = ()
     masters: Mapping[str, MasterState] = field(default_factory=dict)
     night: NightState | None = None

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from dewpond.brain.brain import Brain
-from dewpond.brain.state import SoilState, State
+from dewpond.brain.state import Opening, SoilState, State
 from dewpond.model.codec import from_plain
 from dewpond.model.commands import Command
 from dewpond.model.events import Event, Now
+from dewpond.model.site import Zone
+from dewpond.model.states import ValveState
 
+T = TypeVar("T")
+REWIRED = "the site file has wired it otherwise"
 JournalStep = tuple[int, Now, tuple[Event, ...]]
 
 
@@ -38,23 +42,65 @@ def replay_journal(brain: Brain, state: State, steps: Iterable[JournalStep]) -> 
 def fit(brain: Brain, state: State) -> State:
     """The state for the site as it is now: zones that are new begin at RAW / 2, those that are gone are forgotten.
 
-    A valve of a zone that is gone is closed when the keeper reports it open, since no opening asks for it any more.
+    What runs on an output or behind a master that the site file has given up is shut first; the rest of it is given by
+    the new wiring. A running zone that is gone leaves its opening among ``orphans`` for the record, and its valve is
+    closed when the keeper reports it open, since no opening asks for it any more.
     """
-    ids = brain.ground.table.ids
-    if state.soil.zone_ids == ids:
-        return state
+    site = brain.ground.site
+    zones, supplies = {zone.id: zone for zone in site.zones}, {supply.id: supply for supply in site.supplies}
+    masters = {
+        supply: master
+        for supply, master in state.masters.items()
+        if supply in supplies and supplies[supply].master_output == master.output
+    }
+    now_behind_one = {supply.id for supply in site.supplies if supply.master_output is not None}
+    moved = (state.masters.keys() | now_behind_one) - masters.keys()
+    state = replace(
+        state,
+        openings=tuple(
+            _rewired(item, zones[item.zone], moved=item.supply in moved)
+            for item in state.openings
+            if item.zone in zones
+        ),
+        orphans=(*state.orphans, *(item for item in state.openings if item.zone not in zones)),
+        masters=masters,
+        pumps=_of([supply.id for supply in site.supplies if supply.pump is not None], state.pumps),
+        pipes=_of(supplies, state.pipes),
+        attended=replace(state.attended, tests=_of(supplies, state.attended.tests)),
+        guided=replace(state.guided, tests=_of(supplies, state.guided.tests)),
+    )
+    return state if state.soil.zone_ids == brain.ground.table.ids else _fit_zones(brain, state, zones)
+
+
+def _rewired(item: Opening, zone: Zone, *, moved: bool) -> Opening:
+    """An opening under the zone's present wiring; one that runs under another is to be shut, where it runs."""
+    same = item.output == zone.output and item.supply == zone.supply
+    if item.state is ValveState.WAITING:
+        return item if same else replace(item, output=zone.output, supply=zone.supply)
+    if same and not moved:
+        return item
+    shut = replace(item, supply=zone.supply)
+    if item.state is ValveState.CLOSING:
+        return shut
+    asked_s = item.asked_elapsed_s if item.opened_at is None else 0.0  # asked for at once where it is known to run
+    return replace(shut, state=ValveState.CLOSING, close_cause=REWIRED, asked_elapsed_s=asked_s)
+
+
+def _fit_zones(brain: Brain, state: State, zones: Mapping[str, Zone]) -> State:
     known = {zone: number for number, zone in enumerate(state.soil.zone_ids)}
-    outputs = {zone.id: zone.output for zone in brain.ground.site.zones}
-    openings = tuple(item for item in state.openings if outputs.get(item.zone) == item.output)
     return replace(
         state,
         soil=_fit_soil(brain, state.soil, known),
-        openings=openings,
-        finished=tuple(item for item in state.finished if item.zone in outputs),
-        reasons={zone: reason for zone, reason in state.reasons.items() if zone in outputs},
+        finished=tuple(item for item in state.finished if item.zone in zones),
+        reasons=_of(zones, state.reasons),
         day_reasons={},
-        holds={zone: hold for zone, hold in state.holds.items() if zone in outputs or zone == ""},
+        holds={key: hold for key, hold in state.holds.items() if key.partition("/")[0] in ("", *zones)},
     )
+
+
+def _of(known: Container[str], memories: Mapping[str, T]) -> dict[str, T]:
+    """What belongs to something that still is."""
+    return {key: memory for key, memory in memories.items() if key in known}
 
 
 def _fit_soil(brain: Brain, soil: SoilState, known: Mapping[str, int]) -> SoilState:
