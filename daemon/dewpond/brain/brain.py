@@ -30,6 +30,7 @@ from dewpond.brain import (
     place_desk,
     place_now,
     pumps,
+    restarts,
     sequencer,
     stops,
     weather_holds,
@@ -262,11 +263,11 @@ class Brain:
         """The daemon came up; under another site file or time zone the night is decided anew within its hours."""
         same_file = state.site_digest in ("", event.site_digest)
         state = replace(keeper_news.on_started(state, now), site_digest=event.site_digest)
-        commands: list[Command] = []
+        state, commands = restarts.on_started(state, now)
         if not same_file:
             state, told = place_now.under_new_file(self.ground, state, now)
             state, planned = self._replan(state, now)
-            commands = [*told, *planned]
+            commands += [*told, *planned]
         state, orphans = closing.orphaned(state, now)
         state, led = guided.on_started(self.ground, state, now)
         state, over = attended.on_started(state, now)

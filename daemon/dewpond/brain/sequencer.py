@@ -59,7 +59,7 @@ def next_wake_s(ground: Ground, state: State, now: Now) -> float:
         elif item.state is WAITING:
             # One that is due and still waits lacks room or a keeper; an event brings its turn, or another look. The
             # end of what runs is a wake of its own, so nothing is looked at before that lacks room beside it.
-            due_s = max(item.not_before_elapsed_s, now.elapsed_s + _start_s(item) - wall_s)
+            due_s = max(_not_before_s(state, item), now.elapsed_s + _start_s(item) - wall_s)
             due_s = due_s if due_s > now.elapsed_s + ON_TIME_S else now.elapsed_s + ASK_AGAIN_S
             if due_s < wake_s and (item.by_hand or _fits(ground, item, active(state, item.supply))):
                 wake_s = due_s
@@ -69,6 +69,11 @@ def next_wake_s(ground: Ground, state: State, now: Now) -> float:
 def _start_s(item: Opening) -> float:
     """The wall time an opening waits for; what a person asked for or a fault left over waits for none."""
     return -math.inf if item.by_hand or item.resumed else item.start_s
+
+
+def _not_before_s(state: State, item: Opening) -> float:
+    """The elapsed time before which an opening waits; after many starts of the daemon the schedule's do for longer."""
+    return item.not_before_elapsed_s if item.by_hand else max(item.not_before_elapsed_s, state.calm_from_s)
 
 
 def _close_done(state: State, now: Now) -> Told:
@@ -92,7 +97,7 @@ def _open_due(ground: Ground, state: State, now: Now) -> Told:
         item
         for item in state.openings
         if item.state is WAITING
-        and now.elapsed_s >= item.not_before_elapsed_s - ON_TIME_S
+        and now.elapsed_s >= _not_before_s(state, item) - ON_TIME_S
         and _start_s(item) <= wall_s + ON_TIME_S
     ]
     for item in sorted(due, key=lambda item: not item.by_hand):  # people first

@@ -241,6 +241,8 @@ class State:
     keeper_ready: bool = False
     broker_connected: bool | None = None
     hand_runs: int = 0
+    starts_s: tuple[float, ...] = ()  # of the daemon in the last minutes, by the elapsed clock
+    calm_from_s: float = float("-inf")  # elapsed time before which nothing opens by schedule, after many starts
     last_runs: Mapping[str, tuple[float, float]] = field(default_factory=dict)  # zone -> (end_s, gross_mm)
     flow_told_s: Mapping[str, float] = field(default_factory=dict)
     site_digest: str = ""
