@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import resource
 import signal
 import socket
 import stat
@@ -303,3 +304,20 @@ def test_a_keeper_that_is_stopped_before_it_can_start_anew_still_switches_everyt
     process.send_signal(number)
     assert process.wait(15.0) == 0
     assert site.lines()[-OUTPUTS:] == ALL_OFF
+
+
+@pytest.mark.parametrize(("limit", "most"), [(resource.RLIMIT_NOFILE, 24), (resource.RLIMIT_AS, 1_000_000)])
+def test_a_keeper_without_descriptors_or_memory_left_still_ends_a_lease(site: Site, limit: int, most: int) -> None:
+    process = site.start()
+    site.open(1, lease_s=2.0)
+    resource.prlimit(process.pid, limit, (most, most))
+    callers = []
+    for _ in range(60):
+        callers.append(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM))
+        callers[-1].connect(str(site.state / "keeper.sock"))
+        callers[-1].sendall(b'{"op":"status"}\n')
+    until(lambda: site.lines()[-1] == "1 off")
+    for caller in callers:
+        caller.close()
+    process.send_signal(signal.SIGTERM)
+    assert process.wait(15.0) == 0 and site.lines()[-1] == "1 off"
