@@ -35,9 +35,10 @@ AGREE = 0.1
 
 def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> Verdict | None:
     """The verdict a suspicion leads to; None while an incident explains it."""
+    whose = _whose(state, suspicion)
     if _explained(state, suspicion):
-        return None
-    suspicion = _whose(state, suspicion)
+        return _again(state, whose)
+    suspicion = whose
     seen = max(suspicion.seen_l_min, 0.001 * suspicion.expected_l_min)
     ratio = math.log(seen / suspicion.expected_l_min)
     twin = _swapped_with(settings, state, suspicion, ratio)
@@ -55,10 +56,23 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     return _verdict(suspicion, _zone_kind(settings, suspicion, ratio, sure), suspicion.zone, (suspicion.zone,), sure)
 
 
+def _again(state: WatchState, suspicion: Suspicion) -> Verdict | None:
+    """The word that a zone told as passing nothing was tried once more and passes nothing still."""
+    if suspicion.side != 0:
+        return None
+    for zone in (suspicion.zone, None):
+        if any(item.kind == "no_flow" and item.zone == zone for item in state.incidents):
+            zones = () if zone is None else (zone,)
+            return replace(_verdict(suspicion, "no_flow", zone, zones, sure=zone is not None), again=True)
+    return None
+
+
 def _explained(state: WatchState, suspicion: Suspicion) -> bool:
     if state.incident(SUPPLY_KINDS) is not None:
         return True
     if suspicion.side > 0 and state.incident(IDLE_KINDS) is not None:
+        return True
+    if suspicion.side == 0 and any(item.kind == "no_flow" and item.zone is None for item in state.incidents):
         return True
     return any(state.incident(ZONE_KINDS, zone) is not None for zone in suspicion.zones)
 

@@ -39,8 +39,27 @@ def finish(settings: WatchSettings, state: WatchState, opening: Opening) -> tupl
     return _judged(settings, state, opening, usual_flow, run, own_settle_s)
 
 
+def proved(suspicion: Suspicion, opening: Opening) -> LastRun:
+    """How far off an opening is by what has just been proved of it."""
+    seen_l_min = max(suspicion.seen_l_min, 0.001 * suspicion.expected_l_min)
+    return LastRun(
+        time_s=suspicion.time_s,
+        ratio=math.log(seen_l_min / suspicion.expected_l_min),
+        excess_l_min=seen_l_min - suspicion.expected_l_min,
+        sd=suspicion.doubt,
+        odd=True,
+        unclosed=opening.unclosed,
+    )
+
+
 def _short(settings: WatchSettings, state: WatchState, opening: Opening, usual_flow: UsualFlow | None) -> WatchState:
-    """Learn the start of an opening too short to tell its steady flow, where that is known from longer ones."""
+    """Learn the start of an opening too short to tell its steady flow, where that is known from longer ones.
+
+    One that was proved to be off, and perhaps stopped for it, is remembered as that.
+    """
+    if opening.off is not None:
+        last = replace(opening.off, time_s=opening.total.time_s)
+        return replace(state, last_runs={**state.last_runs, key_of(opening.zones): last})
     if usual_flow is None or usual_flow.runs < settings.runs_to_know or opening.odd or state.incidents:
         return state
     if opening.total.seconds < SHORT_S:

@@ -109,7 +109,7 @@ class Opening:
     ``fresh`` are the zones that came with the last change; ``carry_l`` bounds what the zones before may still pass,
     ``unclosed`` are those of them that passed their full flow up to this opening. ``silent_l`` is what should have
     passed since the last pulse; ``least`` is the lowest flow of any whole window so far, for meters that others draw
-    from.
+    from. ``off`` is how far off it was when that was proved, for a run that is stopped before it has a steady part.
     """
 
     zones: tuple[str, ...]
@@ -127,6 +127,7 @@ class Opening:
     window_from: Mark | None = None
     least: Mark | None = None
     odd: bool = False
+    off: LastRun | None = None
     lead: Lead | None = None
 
 

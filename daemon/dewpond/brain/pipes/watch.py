@@ -106,6 +106,10 @@ def _pressure(state: WatchState, row: MeterRow) -> Step:
         again = state.low_s is not None and row.time_s - state.low_s <= row.window_s
         state = replace(state, low_s=row.time_s)
         kind = kind if again else None
+    if kind == "no_supply" and state.opening is not None and not state.opening.odd:
+        state = replace(state, opening=replace(state.opening, odd=True))
+        if state.incident(frozenset({kind})) is not None:  # tried once more, and there is no water still
+            return state, (incidents.worded(Verdict(time_s=row.time_s, kind=kind, again=True)),)
     if kind is None or state.incident(IDLE_KINDS | {"no_supply", kind}) is not None:
         return state, ()
     return incidents.tell(state, Verdict(time_s=row.time_s, kind=kind, expected_l_min=None, seen_l_min=None))
@@ -153,12 +157,15 @@ def _running(settings: WatchSettings, state: WatchState, now_open: Opening, row:
     state = replace(state, opening=now_open)
     if suspicion is None:
         return state, ()
-    return _suspected(settings, replace(state, opening=replace(now_open, odd=True)), suspicion)
+    now_open = replace(now_open, odd=True, off=runs.proved(suspicion, now_open))
+    return _suspected(settings, replace(state, opening=now_open), suspicion)
 
 
 def _suspected(settings: WatchSettings, state: WatchState, suspicion: opening.Suspicion) -> Step:
     verdict = causes.judge(settings, state, suspicion)
-    return (state, ()) if verdict is None else incidents.tell(state, verdict)
+    if verdict is None:
+        return state, ()
+    return (state, (incidents.worded(verdict),)) if verdict.again else incidents.tell(state, verdict)
 
 
 def _idle(settings: WatchSettings, state: WatchState, row: MeterRow) -> Step:
