@@ -84,7 +84,7 @@ def verdicts_on(log: FlowLog) -> tuple[Verdict, ...]:
         window_s = np.diff(time_s, prepend=time_s[0] - place.row_s)
         block = Columns(time_s, pulses * place.pulse_l, window_s, kpa)
         _, verdicts = step_block(settings, first(settings), block, _openings(log))
-    return tuple(verdict for verdict in verdicts if not verdict.over)
+    return tuple(verdict for verdict in verdicts if not (verdict.over or verdict.again))
 
 
 def _openings(log: FlowLog) -> list[tuple[str, float, float]]:

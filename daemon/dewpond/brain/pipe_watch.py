@@ -37,12 +37,19 @@ Blocks = tuple[ReadingsArrived, Sequence[ReadingsArrived]]  # the meter's, and a
 
 RETRY_S = 900.0  # a lost supply is tried again no sooner
 RETRIES = 3
+# Where the site file names no master valve.
+DONE_WITHOUT_MASTER = {
+    CLOSE_AGAIN: "It was told to close again, and nothing else opens here by schedule; there is no master valve to close.",
+    CLOSE_MASTER: "Everything here was told to close; there is no master valve, so the water may go on. Nothing opens "
+    "by schedule until a person clears this.",
+}
+FED_SHARE = 0.5  # of what was to be expected; an opening that passed less before it was stopped gave nothing
 CLOCK_SET_S = 3600.0  # a leap of the rows this long after the clock was set is the clock's
 DONE_WORDS = {
     NOTHING_DONE: "Watering goes on.",
-    GO_ON: "The zone was closed and nothing is booked; the next zone goes on.",
+    GO_ON: "The zone was closed; the next zone goes on. It is tried three more times at most.",
     STOP_ZONE: "The zone was stopped and runs no more by schedule until a person clears this.",
-    CLOSE_AGAIN: "It was told to close again, the master valve was closed, and nothing else opens here by schedule.",
+    CLOSE_AGAIN: "It was told to close again, the master valve as well, and nothing else opens here by schedule.",
     CLOSE_MASTER: "Everything here was closed, its master too; nothing opens by schedule until a person clears this.",
     STOP_SUPPLY: "Everything here was stopped; it is tried again after 15 minutes, three times at most.",
 }
@@ -70,7 +77,7 @@ def on_meter(ground: Ground, state: State, supply: str, blocks: Blocks, now: Now
     state = replace(state, pipes={**state.pipes, supply: memory})
     commands: list[Command] = []
     for verdict in verdicts:
-        state, told = _act(ground, state, supply, _as_limited(settings, verdict), now)
+        state, told = _act(ground, state, supply, _as_limited(ground, settings, supply, verdict), now)
         commands += told
     if settings.idle_l is not None:
         state, told = pipe_idle.count(ground, state, supply, float(litres.sum()), verdicts, now)
@@ -95,10 +102,12 @@ def clear(state: State, key: str, now: Now, who: str) -> Told:
     """A person says that an incident is dealt with: its alarm is over and what it blocked is free."""
     for supply, memory in state.pipes.items():
         for item in memory.watch.incidents:
-            if _key(supply, item.kind, item.zone) == key:
+            both = item.kind == "wrong_zone" and key.startswith(_key(supply, item.kind, ""))
+            if both or _key(supply, item.kind, item.zone) == key:
                 state = replace(
                     state, pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0)}
                 )
+                memory = state.pipes[supply]
     state = pipe_idle.cleared(state, key)
     free = {target: block for target, block in state.blocked.items() if block.alarm != key}
     return alarms.cleared(replace(state, blocked=free), key, now, f"cleared by {who}")
@@ -128,9 +137,10 @@ def watching(ground: Ground, state: State, supply: str) -> str:
     known = 0 if memory is None else sum(knows(settings, memory.watch, zone) for zone in zones)
     if known == len(zones):
         return "watching"
-    return (
-        f"watching {known} of {len(zones)} zones; each needs {settings.runs_to_know} good runs to know its usual flow"
-    )
+    needs = f"each needs {settings.runs_to_know} good runs to know its usual flow"
+    if known == 0:
+        return f"not watching yet: none of {len(zones)} zones is known; {needs}"
+    return f"watching {known} of {len(zones)} zones, not watching the others; {needs}"
 
 
 def usual_l_min(state: State, opening: Opening) -> float:
@@ -154,10 +164,18 @@ def _openings(state: State, supply: str, since_s: float) -> list[tuple[str, floa
     return found
 
 
-def _as_limited(settings: WatchSettings, verdict: Verdict) -> Verdict:
-    """The verdict with what the owner wants done about a suspicion of too much water."""
-    stops = verdict.kind == "high_flow" and settings.limits_of(verdict.zone).suspicion_stops
-    return replace(verdict, action=STOP_ZONE) if stops and not verdict.over else verdict
+def _as_limited(ground: Ground, settings: WatchSettings, supply: str, verdict: Verdict) -> Verdict:
+    """The verdict with what the owner wants done about a suspicion of too much water, and what a pump needs.
+
+    Where no zone passes water a dead meter would not matter; a pump that runs dry, or against shut valves, is lost.
+    """
+    if verdict.over:
+        return verdict
+    if verdict.kind == "high_flow" and settings.limits_of(verdict.zone).suspicion_stops:
+        return replace(verdict, action=STOP_ZONE)
+    if verdict.kind == "no_flow" and verdict.zone is None and ground.site.supply(supply).pump is not None:
+        return replace(verdict, action=STOP_SUPPLY)
+    return verdict
 
 
 def _key(supply: str, kind: str, zone: str | None) -> str:
@@ -167,15 +185,15 @@ def _key(supply: str, kind: str, zone: str | None) -> str:
 def _act(ground: Ground, state: State, supply: str, verdict: Verdict, now: Now) -> Told:
     key = _key(supply, verdict.kind, verdict.zone)
     if verdict.over:
-        return _over(state, supply, key, now)
+        return _over(state, supply, key, verdict, now)
     if verdict.kind == "clock_jump" and now.elapsed_s - state.clock_set_s > CLOCK_SET_S:
         return state, []  # reports were lost on the way: the sensor's age says so
     if verdict.zone is not None and rain_common.holds(ground, state, supply, verdict.kind, now.wall.timestamp()):
-        state = _unfed(rain_common.untold(state, supply, verdict.kind, verdict.zone), supply, verdict.zone)
+        state = _unfed(rain_common.untold(state, supply, verdict.kind, verdict.zone), supply, verdict.zone, now)
         return _close(state, supply, (verdict.zone,), "stopped: rain switch holding, no water passes", now)
     state, commands = _carry_out(ground, state, supply, verdict, key, now)
     state, told = alarms.raised(
-        state, key, verdict.kind, _sentence(ground, verdict), now, verdict.zone, _facts(supply, verdict)
+        state, key, verdict.kind, _sentence(ground, supply, verdict), now, verdict.zone, _facts(supply, verdict)
     )
     commands += told
     if verdict.kind == "clock_jump":
@@ -184,15 +202,14 @@ def _act(ground: Ground, state: State, supply: str, verdict: Verdict, now: Now) 
     return state, commands
 
 
-def _over(state: State, supply: str, key: str, now: Now) -> Told:
+def _over(state: State, supply: str, key: str, verdict: Verdict, now: Now) -> Told:
     """Evidence has ended an incident. Silence behind a master valve that was closed for it is none."""
     blocked = [block for block in state.blocked.values() if block.alarm == key]
-    if any(block.behind_master for block in blocked):
+    if any(block.behind_master for block in blocked) and not verdict.what:
         return state, []
     free = {target: block for target, block in state.blocked.items() if block.alarm != key}
-    memory = state.pipes[supply]
-    state = replace(state, blocked=free, pipes={**state.pipes, supply: replace(memory, lost=0)})
-    return alarms.cleared(state, key, now, "the meter shows the usual flow again")
+    state = _failed(replace(state, blocked=free), supply, verdict.zone, 0)
+    return alarms.cleared(state, key, now, verdict.what or "the meter shows the usual flow again")
 
 
 def _carry_out(ground: Ground, state: State, supply: str, verdict: Verdict, key: str, now: Now) -> Told:
@@ -202,7 +219,11 @@ def _carry_out(ground: Ground, state: State, supply: str, verdict: Verdict, key:
             state = _blocked(state, verdict.zone, PipeBlock(alarm=key, why="its pipe seems broken"))
             return _close(state, supply, (verdict.zone,), "stopped: takes far more water than usual", now)
         case a if a == GO_ON and verdict.zone is not None:
-            state = _unfed(state, supply, verdict.zone)
+            state = _unfed(state, supply, verdict.zone, now)
+            tries = state.pipes[supply].dead.get(verdict.zone, 0) + 1
+            state = _failed(state, supply, verdict.zone, tries)
+            if tries > RETRIES:
+                state = _blocked(state, verdict.zone, PipeBlock(alarm=key, why="no water passes in it"))
             return _close(state, supply, (verdict.zone,), "stopped: no water passes", now)
         case a if a == CLOSE_AGAIN:
             master = ground.site.supply(supply).master_output is not None
@@ -217,12 +238,14 @@ def _carry_out(ground: Ground, state: State, supply: str, verdict: Verdict, key:
             state, told = _shut_again(ground, state, supply, None)
             return state, commands + told
         case a if a == STOP_SUPPLY:
-            memory = state.pipes[supply]
-            lost = memory.lost + 1
+            lost = state.pipes[supply].lost + 1
             until = now.wall + timedelta(seconds=RETRY_S) if lost <= RETRIES else None
-            state = replace(state, pipes={**state.pipes, supply: replace(memory, lost=lost)})
-            state = _blocked(state, f"supply/{supply}", PipeBlock(alarm=key, why="it has no pressure", until=until))
-            return _close(state, supply, None, "stopped: the supply has no pressure", now)
+            state = _failed(state, supply, None, lost)
+            why = "it has no pressure" if verdict.kind == "no_supply" else "no water passes there"
+            state = _blocked(state, f"supply/{supply}", PipeBlock(alarm=key, why=why, until=until))
+            for zone in [item.zone for item in active(state, supply)]:
+                state = _unfed(state, supply, zone, now)
+            return _close(state, supply, None, f"stopped: {why}", now)
         case _:
             return state, []
 
@@ -254,16 +277,35 @@ def _shut_again(ground: Ground, state: State, supply: str, zone: str | None) -> 
     return state, commands
 
 
-def _unfed(state: State, supply: str, zone: str) -> State:
-    """Mark a zone's open run as one that passed no water."""
-    running = {item.run_id for item in active(state, supply) if item.zone == zone}
+def _failed(state: State, supply: str, zone: str | None, tries: int) -> State:
+    """Remember how often in a row a zone, or with None the supply, was opened and passed no water."""
+    memory = state.pipes[supply]
+    memory = replace(memory, lost=tries) if zone is None else replace(memory, dead={**memory.dead, zone: tries})
+    return replace(state, pipes={**state.pipes, supply: memory})
+
+
+def _unfed(state: State, supply: str, zone: str, now: Now) -> State:
+    """Mark a zone's open run as one that passed no water; one that passed its water until a moment ago is booked."""
+    beside = active(state, supply)
+    running = {item.run_id for item in beside if item.zone == zone and not (len(beside) == 1 and _was_fed(item, now))}
     openings = tuple(replace(item, unfed=True) if item.run_id in running else item for item in state.openings)
     return replace(state, openings=openings)
 
 
-def _sentence(ground: Ground, verdict: Verdict) -> str:
+def _was_fed(item: Opening, now: Now) -> bool:
+    if item.opened_at is None:
+        return False
+    return item.metered_l >= FED_SHARE * item.flow_l_min * (now.wall - item.opened_at).total_seconds() / 60.0
+
+
+def _done(ground: Ground, supply: str, verdict: Verdict) -> str:
+    master = ground.site.supply(supply).master_output is not None
+    return DONE_WORDS[verdict.action] if master else {**DONE_WORDS, **DONE_WITHOUT_MASTER}[verdict.action]
+
+
+def _sentence(ground: Ground, supply: str, verdict: Verdict) -> str:
     """What is the matter, what was lost, what was done, and what a person should do next."""
-    text = f"{verdict.what} {_amounts(verdict)}{DONE_WORDS[verdict.action]} {verdict.next_step}"
+    text = f"{verdict.what} {_amounts(verdict)}{_done(ground, supply, verdict)} {verdict.next_step}"
     for zone_id in {verdict.zone, *verdict.zones} - {None}:
         zone = ground.zones.get(str(zone_id))
         if zone is not None:

@@ -199,13 +199,15 @@ class AlarmState:
 class PipeMemory:
     """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure.
 
-    ``idle_l`` are the litres of an idle flow that has been told, as far as every valve was shut.
+    ``idle_l`` are the litres of an idle flow that has been told, as far as every valve was shut; ``dead`` counts by zone
+    how often in a row it was opened and passed no water.
     """
 
     watch: WatchState
     last_row_s: float = 0.0
     lost: int = 0
     idle_l: float = 0.0
+    dead: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

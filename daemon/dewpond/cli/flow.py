@@ -42,7 +42,7 @@ def flow(meter_csv: Path, case_file: Path, out: Path) -> None:
     )
     rows = rows_of_log(_lines(meter_csv), settings.meter.pulse_l, settings.meter.row_s)
     _, verdicts = step(settings, first(settings), rows)
-    alarms = [_plain(case.get("case"), verdict) for verdict in verdicts if not verdict.over]
+    alarms = [_plain(case.get("case"), verdict) for verdict in verdicts if not (verdict.over or verdict.again)]
     _write(out, alarms)
     for verdict in verdicts:
         click.echo(_line(verdict), err=True)
@@ -121,5 +121,5 @@ def _write(out: Path, alarms: list[dict[str, Any]]) -> None:
 
 def _line(verdict: Verdict) -> str:
     """One verdict as a line for the person at the terminal."""
-    head = f"{verdict.time_s:.0f} s: {'over: ' if verdict.over else ''}{verdict.kind}"
+    head = f"{verdict.time_s:.0f} s: {'over: ' if verdict.over else 'again: ' if verdict.again else ''}{verdict.kind}"
     return head if verdict.over else f"{head}. {verdict.what} {verdict.next_step}"

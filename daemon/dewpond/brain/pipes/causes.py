@@ -279,6 +279,8 @@ def _explained_kinds(state: WatchState, verdict: Verdict) -> frozenset[str]:
     """Kinds of zones' incidents that a verdict on the whole supply takes the place of."""
     if verdict.kind in IDLE_KINDS:  # told while a zone runs, it is the water that zones seemed to take too much
         return frozenset({"high_flow", "lateral_break"}) if state.opening is not None else frozenset()
+    if verdict.kind == "meter_fault":
+        return ZONE_KINDS
     if verdict.kind in SUPPLY_KINDS or verdict.zone is None:
         return ZONE_KINDS - {"lateral_break"}
     return frozenset()

@@ -17,6 +17,7 @@ OVER_S = 600.0
 OVER_PULSES = 5.0
 # Two good runs end a zone's incident; two zones' good runs end the meter's.
 GOOD_RUNS = 2.0
+EXPLAINED = "another fault, told now, explains it"
 
 
 def worded(verdict: Verdict) -> Verdict:
@@ -32,8 +33,13 @@ def worded(verdict: Verdict) -> Verdict:
 
 
 def tell(state: WatchState, verdict: Verdict) -> tuple[WatchState, tuple[Verdict, ...]]:
-    """Open the incident of a verdict and put it into words."""
-    return causes.raised(state, verdict), (worded(verdict),)
+    """Open the incident of a verdict and put it into words; those that it explains are over."""
+    after = causes.raised(state, verdict)
+    explained = [item for item in state.incidents if item not in after.incidents]
+    over = [
+        Verdict(time_s=verdict.time_s, kind=item.kind, zone=item.zone, over=True, what=EXPLAINED) for item in explained
+    ]
+    return after, (*over, worded(verdict))
 
 
 def idle_kind(state: WatchState, flow: IdleFlow) -> str:
