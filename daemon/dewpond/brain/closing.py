@@ -111,15 +111,26 @@ def _booked(ground: Ground, state: State, item: Opening, start_s: float, open_s:
     because = item.cause if item.by_hand or item.extra or told is None else told.summary
     alone = all(other.run_id == item.run_id for other in active(state, item.supply))
     share = metered_share(ground, item, open_s) if alone else None
+    faults = _faults(state, item)
+    if share is not None and faults:  # a broken pipe's water is not the plants', a failing meter's count is nothing
+        share = None if "meter_fault" in faults else min(share, 1.0)
     soil, gross_mm = book_opening(state.soil, ground.table, zone, ground.days, start_s, open_s, because, share)
     belief = state.belief
     if belief is not None:
-        belief = with_metered(belief, ground.table.index[zone.id], share)
+        belief = with_metered(belief, ground.table.index[zone.id], None if faults else share)
     if item.extra:  # no watering: intervals and wishes wait for the real one
         return replace(state, soil=soil, belief=belief), gross_mm
     last_runs = {**state.last_runs, item.zone: (start_s + open_s, gross_mm)}
     state = replace(state, soil=soil, belief=belief, last_runs=last_runs)
     return water_in.given(state, item.zone, gross_mm * zone.efficiency), gross_mm
+
+
+def _faults(state: State, item: Opening) -> frozenset[str]:
+    """Kinds of the open incidents of the pipes that this opening's count may owe something to."""
+    memory = state.pipes.get(item.supply)
+    if memory is None:
+        return frozenset()
+    return frozenset(fault.kind for fault in memory.watch.incidents if fault.zone in (None, item.zone))
 
 
 def _row(

@@ -105,7 +105,7 @@ def clear(state: State, key: str, now: Now, who: str) -> Told:
             both = item.kind == "wrong_zone" and key.startswith(_key(supply, item.kind, ""))
             if both or _key(supply, item.kind, item.zone) == key:
                 state = replace(
-                    state, pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0)}
+                    state, pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0, dead={})}
                 )
                 memory = state.pipes[supply]
     state = pipe_idle.cleared(state, key)
@@ -241,11 +241,13 @@ def _carry_out(ground: Ground, state: State, supply: str, verdict: Verdict, key:
             lost = state.pipes[supply].lost + 1
             until = now.wall + timedelta(seconds=RETRY_S) if lost <= RETRIES else None
             state = _failed(state, supply, None, lost)
-            why = "it has no pressure" if verdict.kind == "no_supply" else "no water passes there"
+            dry = verdict.kind != "no_supply"
+            why = "no water passes there" if dry else "it has no pressure"
+            cause = "no water passes in any zone" if dry else "the supply has no pressure"
             state = _blocked(state, f"supply/{supply}", PipeBlock(alarm=key, why=why, until=until))
             for zone in [item.zone for item in active(state, supply)]:
                 state = _unfed(state, supply, zone, now)
-            return _close(state, supply, None, f"stopped: {why}", now)
+            return _close(state, supply, None, f"stopped: {cause}", now)
         case _:
             return state, []
 

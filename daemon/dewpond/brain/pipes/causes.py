@@ -12,7 +12,7 @@ from dewpond.brain.pipes.opening import NOTHING, Suspicion
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Incident, LastRun, WatchState, key_of
 from dewpond.brain.pipes.usual import expected_l_min
-from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS, ZONE_KINDS, Verdict
+from dewpond.brain.pipes.verdict import IDLE_KINDS, STOP_ZONE, SUPPLY_KINDS, ZONE_KINDS, Verdict
 from dewpond.model.copying import replace
 
 # Flow beyond the largest zone's by this factor, beside or without an open zone, is no zone's: the main is broken.
@@ -44,6 +44,8 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     twin = _swapped_with(settings, state, suspicion, ratio)
     if twin is not None:
         return _verdict(suspicion, "wrong_zone", twin, (twin, suspicion.zone), sure=True)
+    if suspicion.side == 0 and _drawn_uncounted(state, suspicion):
+        return _verdict(suspicion, "meter_fault", None, (), sure=True)
     everywhere = _everywhere(state, suspicion, ratio)
     if everywhere is not None:
         return everywhere
@@ -52,8 +54,14 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
         return _verdict(suspicion, "stuck_open", stuck, (stuck,), sure=False)
     if _meter_by_pressure(state, suspicion):
         return _verdict(suspicion, "meter_fault", None, (), sure=False)
-    sure = not _as_another(state, suspicion)
-    return _verdict(suspicion, _zone_kind(settings, suspicion, ratio, sure), suspicion.zone, (suspicion.zone,), sure)
+    alone, together = _as_another(state, suspicion)
+    sure = not (alone or together)
+    kind = _zone_kind(settings, suspicion, ratio, sure)
+    verdict = _verdict(suspicion, kind, suspicion.zone, (suspicion.zone,), sure)
+    # Another zone's own flow may be crossed wires, and that ground gets its water. So much more than the zone's own is
+    # a break, a head that is gone or a second valve, each of which is to be stopped.
+    wasted = together and not alone and _zone_kind(settings, suspicion, ratio, sure=True) == "lateral_break"
+    return replace(verdict, action=STOP_ZONE) if wasted else verdict
 
 
 def _again(state: WatchState, suspicion: Suspicion) -> Verdict | None:
@@ -208,21 +216,19 @@ def _odd_zones(state: WatchState, suspicion: Suspicion) -> dict[str, LastRun]:
     }
 
 
-def _as_another(state: WatchState, suspicion: Suspicion) -> bool:
-    """Whether the flow is another zone's, or about that of both together: then wires may be the cause."""
+def _as_another(state: WatchState, suspicion: Suspicion) -> tuple[bool, bool]:
+    """Whether the flow is another zone's, and about that of both together: then wires may be the cause."""
+    own, alone, together = suspicion.expected_l_min, False, False
     if suspicion.side == 0:
-        return False
-    own = suspicion.expected_l_min
+        return alone, together
     for key, usual_flow in state.flows.items():
         if "+" in key or key in suspicion.zones:
             continue
         other = expected_l_min(usual_flow, None)
         doubt = 0.5 * AGREE + 2.0 * suspicion.doubt
-        alone = abs(math.log(suspicion.seen_l_min / other)) <= doubt
-        together = TOGETHER - doubt <= suspicion.seen_l_min / (own + other) <= 1.0 + doubt
-        if alone or together:
-            return True
-    return False
+        alone = alone or abs(math.log(suspicion.seen_l_min / other)) <= doubt
+        together = together or TOGETHER - doubt <= suspicion.seen_l_min / (own + other) <= 1.0 + doubt
+    return alone, together
 
 
 def _still_open(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> str | None:
@@ -273,6 +279,16 @@ def _meter_by_pressure(state: WatchState, suspicion: Suspicion) -> bool:
     more_kpa = least_kpa * ((seen_l_min / suspicion.expected_l_min) ** 2 - 1.0)
     seen_kpa = state.quiet_kpa - suspicion.kpa
     return more_kpa >= APART * sd_kpa and seen_kpa <= usual_kpa + 0.3 * more_kpa
+
+
+def _drawn_uncounted(state: WatchState, suspicion: Suspicion) -> bool:
+    """Nothing is counted, but the pressure is drawn down as these zones usually do: water flows, the meter is dead."""
+    flow = state.flows.get(key_of(suspicion.zones))
+    if suspicion.kpa is None or flow is None or state.quiet_kpa is None or flow.drop_kpa.count < DROPS_TO_KNOW:
+        return False
+    usual_kpa, sd_kpa = flow.drop_kpa.mean, math.hypot(flow.drop_kpa.sd(SENSOR_SD_KPA), SENSOR_SD_KPA)
+    seen_kpa = state.quiet_kpa - suspicion.kpa
+    return usual_kpa >= 2.0 * APART * sd_kpa and abs(seen_kpa - usual_kpa) <= 0.5 * usual_kpa
 
 
 def _explained_kinds(state: WatchState, verdict: Verdict) -> frozenset[str]:

@@ -8,7 +8,7 @@ from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
 from dewpond.brain.pipes.state import Incident, WatchState
 from dewpond.brain.pipes.usual import expected_l_min
-from dewpond.brain.pipes.verdict import IDLE_KINDS, ZONE_KINDS, Verdict
+from dewpond.brain.pipes.verdict import IDLE_KINDS, NOTHING_DONE, ZONE_KINDS, Verdict
 from dewpond.brain.pipes.wording import WORDS
 from dewpond.model.copying import replace
 
@@ -28,7 +28,7 @@ def worded(verdict: Verdict) -> Verdict:
         verdict,
         what=words.what.format(zone=zone),
         next_step=words.next_step.format(zone=zone),
-        action=words.action,
+        action=words.action if verdict.action == NOTHING_DONE else verdict.action,
     )
 
 

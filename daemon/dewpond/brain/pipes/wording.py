@@ -43,7 +43,7 @@ WORDS = {
     "low_flow": Words(
         "Zone {zone} takes less water than it usually does: clogged nozzles or filter, or a valve that opens only "
         "partly.",
-        "Clean the filter and nozzles of zone {zone}; its run time is not lengthened to make up for it.",
+        "Clean the filter and nozzles of zone {zone}; only what the meter counts is booked for it.",
         NOTHING_DONE,
     ),
     "no_flow": Words(
@@ -87,7 +87,8 @@ WORDS = {
         STOP_SUPPLY,
     ),
     "meter_fault": Words(
-        "Zones that have nothing to do with each other are off by the same factor: the meter, not the pipes.",
+        "Zones that have nothing to do with each other are off by the same factor, or the pressure says that the count is "
+        "wrong: the meter, not the pipes.",
         "Compare the meter with a measured can of water; check its wiring. Watering goes on by time.",
         NOTHING_DONE,
     ),
