@@ -188,9 +188,12 @@ def _act(ground: Ground, state: State, supply: str, verdict: Verdict, now: Now) 
         return _over(state, supply, key, verdict, now)
     if verdict.kind == "clock_jump" and now.elapsed_s - state.clock_set_s > CLOCK_SET_S:
         return state, []  # reports were lost on the way: the sensor's age says so
-    if verdict.zone is not None and rain_common.holds(ground, state, supply, verdict.kind, now.wall.timestamp()):
-        state = _unfed(rain_common.untold(state, supply, verdict.kind, verdict.zone), supply, verdict.zone, now)
-        return _close(state, supply, (verdict.zone,), "stopped: rain switch holding, no water passes", now)
+    if rain_common.holds(ground, state, supply, verdict.kind, now.wall.timestamp()):
+        state = rain_common.untold(state, supply, verdict.kind, verdict.zone)
+        zones = tuple(item.zone for item in active(state, supply) if verdict.zone in (None, item.zone))
+        for zone in zones:
+            state = _unfed(state, supply, zone, now)
+        return _close(state, supply, zones, "stopped: rain switch holding, no water passes", now)
     state, commands = _carry_out(ground, state, supply, verdict, key, now)
     state, told = alarms.raised(
         state, key, verdict.kind, _sentence(ground, supply, verdict), now, verdict.zone, _facts(supply, verdict)

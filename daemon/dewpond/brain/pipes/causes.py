@@ -27,6 +27,8 @@ STILL_OPEN = 0.1
 MOST_ROOM = 0.5
 # Pressure tells true flow from counted flow when the two would differ by this many of its standard deviations.
 APART = 5.0
+# Halfway between no draw-down and the usual one lies this many of them from either.
+HALFWAY = 4.0
 DROPS_TO_KNOW = LEADS_TO_KNOW = 3
 SENSOR_SD_KPA = 2.0
 # Two ratios of flow agree within this, beside their own uncertainty [of ln q].
@@ -288,7 +290,7 @@ def _drawn_uncounted(state: WatchState, suspicion: Suspicion) -> bool:
         return False
     usual_kpa, sd_kpa = flow.drop_kpa.mean, math.hypot(flow.drop_kpa.sd(SENSOR_SD_KPA), SENSOR_SD_KPA)
     seen_kpa = state.quiet_kpa - suspicion.kpa
-    return usual_kpa >= 2.0 * APART * sd_kpa and abs(seen_kpa - usual_kpa) <= 0.5 * usual_kpa
+    return usual_kpa >= 2.0 * HALFWAY * sd_kpa and abs(seen_kpa - usual_kpa) <= 0.5 * usual_kpa
 
 
 def _explained_kinds(state: WatchState, verdict: Verdict) -> frozenset[str]:
