@@ -105,7 +105,8 @@ def clear(state: State, key: str, now: Now, who: str) -> Told:
             both = item.kind == "wrong_zone" and key.startswith(_key(supply, item.kind, ""))
             if both or _key(supply, item.kind, item.zone) == key:
                 state = replace(
-                    state, pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0, dead={})}
+                    state,
+                    pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0, dead={})},
                 )
                 memory = state.pipes[supply]
     state = pipe_idle.cleared(state, key)
