@@ -8,6 +8,7 @@ always water by hand, which is also how a repair is proved.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 
@@ -16,6 +17,7 @@ from dewpond.brain.ground import Ground
 from dewpond.brain.openings import active, close_now
 from dewpond.brain.pipes import accepted, columns_of_block, first, knows, step_block
 from dewpond.brain.pipes.settings import WatchSettings
+from dewpond.brain.pipes.state import Incident
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import (
     CLOSE_AGAIN,
@@ -39,10 +41,11 @@ RETRY_S = 900.0  # a lost supply is tried again no sooner
 RETRIES = 3
 # Where the site file names no master valve.
 DONE_WITHOUT_MASTER = {
-    CLOSE_AGAIN: "It was told to close again, and nothing else opens here by schedule; there is no master valve to close.",
+    CLOSE_AGAIN: "It was told to close again, and nothing else opens here by schedule; there is no master to close.",
     CLOSE_MASTER: "Everything here was told to close; there is no master valve, so the water may go on. Nothing opens "
     "by schedule until a person clears this.",
 }
+LOST = re.compile(r"\d+ L beyond usual so far")
 FED_SHARE = 0.5  # of what was to be expected; an opening that passed less before it was stopped gave nothing
 CLOCK_SET_S = 3600.0  # a leap of the rows this long after the clock was set is the clock's
 DONE_WORDS = {
@@ -101,14 +104,10 @@ def next_end(state: State) -> datetime | None:
 def clear(state: State, key: str, now: Now, who: str) -> Told:
     """A person says that an incident is dealt with: its alarm is over and what it blocked is free."""
     for supply, memory in state.pipes.items():
-        for item in memory.watch.incidents:
-            both = item.kind == "wrong_zone" and key.startswith(_key(supply, item.kind, ""))
-            if both or _key(supply, item.kind, item.zone) == key:
-                state = replace(
-                    state,
-                    pipes={**state.pipes, supply: replace(memory, watch=memory.watch.without(item), lost=0, dead={})},
-                )
-                memory = state.pipes[supply]
+        left = tuple(item for item in memory.watch.incidents if not _is_of(supply, item, key))
+        if len(left) < len(memory.watch.incidents):
+            fresh = replace(memory, watch=replace(memory.watch, incidents=left), lost=0, dead={})
+            state = replace(state, pipes={**state.pipes, supply: fresh})
     state = pipe_idle.cleared(state, key)
     free = {target: block for target, block in state.blocked.items() if block.alarm != key}
     return alarms.cleared(replace(state, blocked=free), key, now, f"cleared by {who}")
@@ -183,6 +182,21 @@ def _key(supply: str, kind: str, zone: str | None) -> str:
     return f"pipes/{supply}/{kind}/{zone or ''}"
 
 
+def _is_of(supply: str, item: Incident, key: str) -> bool:
+    """Whether an incident stands behind an alarm; crossed wires are one alarm and an incident of each zone."""
+    crossed = item.kind == "wrong_zone" and key.startswith(_key(supply, item.kind, None))
+    return crossed or _key(supply, item.kind, item.zone) == key
+
+
+def lost_so_far(state: State, key: str, sentence: str) -> str:
+    """The sentence of an alarm with the litres that were lost by now."""
+    for supply, memory in state.pipes.items():
+        for item in memory.watch.incidents:
+            if _is_of(supply, item, key):
+                return LOST.sub(f"{item.lost_l:.0f} L beyond usual so far", sentence)
+    return sentence
+
+
 def _act(ground: Ground, state: State, supply: str, verdict: Verdict, now: Now) -> Told:
     key = _key(supply, verdict.kind, verdict.zone)
     if verdict.over:
@@ -213,7 +227,8 @@ def _over(state: State, supply: str, key: str, verdict: Verdict, now: Now) -> To
         return state, []
     free = {target: block for target, block in state.blocked.items() if block.alarm != key}
     state = _failed(replace(state, blocked=free), supply, verdict.zone, 0)
-    return alarms.cleared(state, key, now, verdict.what or "the meter shows the usual flow again")
+    lost = f"; {verdict.lost_l:.0f} L were lost" if verdict.lost_l >= 1.0 else ""
+    return alarms.cleared(state, key, now, verdict.what or f"the meter shows the usual flow again{lost}")
 
 
 def _carry_out(ground: Ground, state: State, supply: str, verdict: Verdict, key: str, now: Now) -> Told:

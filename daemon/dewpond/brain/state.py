@@ -199,8 +199,8 @@ class AlarmState:
 class PipeMemory:
     """The watch over one supply's pipes; ``lost`` counts how often in a row the supply had no pressure.
 
-    ``idle_l`` are the litres of an idle flow that has been told, as far as every valve was shut; ``dead`` counts by zone
-    how often in a row it was opened and passed no water.
+    ``idle_l`` are the litres of an idle flow that has been told, as far as every valve was shut; ``dead`` counts by
+    zone how often in a row it was opened and passed no water.
     """
 
     watch: WatchState

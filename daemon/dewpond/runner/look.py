@@ -90,7 +90,13 @@ class Look:
             sensors=tuple(_sensor(state, sensor, now) for sensor in site.sensors),
             openings=tuple(_opening(item) for item in (*state.finished, *state.openings)),
             alarms=tuple(
-                AlarmView(key=a.key, since=a.since, kind=a.kind, zone=a.zone, sentence=a.sentence)
+                AlarmView(
+                    key=a.key,
+                    since=a.since,
+                    kind=a.kind,
+                    zone=a.zone,
+                    sentence=pipe_watch.lost_so_far(state, a.key, a.sentence),
+                )
                 for a in state.alarms.values()
             ),
             simulated=site.relays.driver == "simulated",

@@ -1,4 +1,4 @@
-"""What fails again after it was told: tried a few times, stopped each time, never booked; and whose fault it really is."""
+"""What fails again after it was told: tried a few times, stopped each time, never booked; and whose fault it is."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from piped_yard import MASTER, Yard
 from dewpond.brain.belief import daily
 from dewpond.model.commands import ClearAlarm
 from dewpond.model.site import Pump
+from dewpond.runner.look import Look
 
 
 def booked(yard: Yard) -> int:
@@ -179,3 +180,35 @@ def test_the_count_of_a_failing_meter_is_booked_nowhere():
     assert yard.alarms()[-1].kind == "meter_fault"
     assert yard.runs()[-1].metered_litres > 400.0 and yard.state.soil.bookings[-1].metered_share is None
     assert not yard.state.belief.rate_runs.any()
+
+
+def shown(yard: Yard) -> str:
+    (alarm,) = Look(yard.brain)(yard.state, yard.now).alarms
+    return alarm.sentence
+
+
+def test_screens_show_the_litres_lost_by_now_and_the_end_says_how_many_it_were():
+    yard = Yard()
+    yard.later(15.0)
+    yard.pipes.leak_conductance = 0.15
+    yard.pipes.changed()
+    yard.later(10.0)
+    early = int(shown(yard).split(" L beyond usual so far")[0].split()[-1])
+    yard.later(20.0)
+    late = int(shown(yard).split(" L beyond usual so far")[0].split()[-1])
+    assert late - early == pytest.approx(20 * 0.15 * 380.0**0.5, abs=2.0)
+    yard.pipes.leak_conductance = 0.0
+    yard.pipes.changed()
+    yard.later(15.0)
+    (clear,) = yard.store.recorded(ClearAlarm)
+    assert f"; {late} L were lost" in clear.why or f"; {late + 1} L were lost" in clear.why
+
+
+def test_what_a_crack_adds_is_counted_in_every_run_without_the_refill_of_its_pipe():
+    yard = Yard()
+    yard.conduct(1, 1.35)
+    for _ in range(3):
+        yard.water("bank", 10.0)
+    more_l = sum(run.metered_litres - run.litres for run in yard.runs()[-3:])
+    lost_l = int(shown(yard).split(" L beyond usual so far")[0].split()[-1])
+    assert lost_l == pytest.approx(more_l, rel=0.15)

@@ -314,5 +314,8 @@ def raised(state: WatchState, verdict: Verdict) -> WatchState:
         kept = tuple(item for item in kept if item.kind not in IDLE_KINDS)
     zones = verdict.zones or (verdict.zone,)
     seen = verdict.seen_l_min or 0.0
-    new = tuple(Incident(kind=verdict.kind, zone=zone, since_s=verdict.time_s, seen_l_min=seen) for zone in zones)
+    since_s, lost_l = verdict.time_s, verdict.lost_l
+    new = tuple(
+        Incident(kind=verdict.kind, zone=zone, since_s=since_s, seen_l_min=seen, lost_l=lost_l) for zone in zones
+    )
     return replace(state, incidents=(*kept, *new))

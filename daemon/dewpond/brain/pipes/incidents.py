@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dewpond.brain.pipes import causes, supply
+from dewpond.brain.pipes.opening import expected_of_row, start_key
 from dewpond.brain.pipes.others import IdleFlow, quiet_s
 from dewpond.brain.pipes.rows import MeterRow
 from dewpond.brain.pipes.settings import WatchSettings
-from dewpond.brain.pipes.state import Incident, WatchState
+from dewpond.brain.pipes.state import Incident, WatchState, key_of
 from dewpond.brain.pipes.usual import expected_l_min
 from dewpond.brain.pipes.verdict import IDLE_KINDS, NOTHING_DONE, ZONE_KINDS, Verdict
 from dewpond.brain.pipes.wording import WORDS
@@ -17,6 +18,7 @@ OVER_S = 600.0
 OVER_PULSES = 5.0
 # Two good runs end a zone's incident; two zones' good runs end the meter's.
 GOOD_RUNS = 2.0
+WASTING = frozenset({"lateral_break", "high_flow"})
 EXPLAINED = "another fault, told now, explains it"
 
 
@@ -57,12 +59,26 @@ def ended(settings: WatchSettings, state: WatchState, row: MeterRow) -> tuple[Wa
     kept: list[Incident] = []
     over: list[Verdict] = []
     for item in state.incidents:
-        calmer = _calmer(settings, state, item, row)
+        calmer = _calmer(settings, state, _losing(settings, state, item, row), row)
         if calmer is None:
-            over.append(Verdict(time_s=row.time_s, kind=item.kind, zone=item.zone, over=True))
+            over.append(Verdict(time_s=row.time_s, kind=item.kind, zone=item.zone, lost_l=item.lost_l, over=True))
         else:
             kept.append(calmer)
     return replace(state, incidents=tuple(kept)), tuple(over)
+
+
+def _losing(settings: WatchSettings, state: WatchState, item: Incident, row: MeterRow) -> Incident:
+    """The incident with the litres that this row adds to its loss; refill of later openings is none."""
+    opening = state.opening
+    if item.kind in IDLE_KINDS and opening is None and not settings.meter.shared:
+        return replace(item, lost_l=item.lost_l + row.litres)
+    if item.kind not in WASTING or opening is None or item.zone not in opening.zones or row.open_zones != opening.zones:
+        return item
+    flow, start = state.flows.get(key_of(opening.zones)), state.starts.get(start_key(opening))
+    filling_s = 0.0 if start is None or opening.first_end_s <= item.since_s else start.settle_s.mean
+    if flow is None or row.time_s - opening.first_end_s <= filling_s:
+        return item
+    return replace(item, lost_l=item.lost_l + max(row.litres - expected_of_row(flow, row), 0.0))
 
 
 def _calmer(settings: WatchSettings, state: WatchState, item: Incident, row: MeterRow) -> Incident | None:

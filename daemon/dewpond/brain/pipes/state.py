@@ -182,13 +182,14 @@ class LastRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incident:
-    """A fault that has been told and is not yet over; ``calm`` seconds without a sign of it so far."""
+    """A fault that was told and is not yet over; ``calm`` seconds without a sign of it, ``lost_l`` litres so far."""
 
     kind: str
     zone: str | None
     since_s: float
     seen_l_min: float = 0.0
     calm: float = 0.0
+    lost_l: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

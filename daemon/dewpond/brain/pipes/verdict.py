@@ -20,9 +20,9 @@ STOP_SUPPLY = "stop the pump and all openings"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """A fault told (``over`` False) or an incident that has ended (``over`` True), in words of ``what`` if not by its runs.
+    """A fault told (``over`` False) or an incident that has ended (``over`` True; ``what`` says why, else by evidence).
 
-    ``again``: a zone that was told already has been tried once more and still fails; what was done is to be done again.
+    ``again``: what was told already was tried once more and still fails; what was done is to be done again.
 
     ``zone`` is None where one meter cannot know it, ``zones`` all zones concerned. ``lost_l`` are litres beyond usual
     up to ``time_s``. ``sure`` is False where another cause would look the same; ``what`` then names it.

@@ -87,8 +87,8 @@ WORDS = {
         STOP_SUPPLY,
     ),
     "meter_fault": Words(
-        "Zones that have nothing to do with each other are off by the same factor, or the pressure says that the count is "
-        "wrong: the meter, not the pipes.",
+        "Zones that have nothing to do with each other are off by the same factor, or the pressure says that the count "
+        "is wrong: the meter, not the pipes.",
         "Compare the meter with a measured can of water; check its wiring. Watering goes on by time.",
         NOTHING_DONE,
     ),
