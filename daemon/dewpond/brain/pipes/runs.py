@@ -102,6 +102,9 @@ def _judged(
     else:
         learned = usual_flow if opening.odd else usual.with_score(usual_flow, counted)
         state = replace(state, flows={**state.flows, key_of(opening.zones): learned})
+    if settings.meter.shared and score < RUN_ALLOWANCE:  # others only add, and a leak never pauses: there is none
+        learned = replace(learned, above=0.0)
+        state = replace(state, flows={**state.flows, key_of(opening.zones): learned})
     slow = max(learned.above, learned.below) > usual.RUN_LIMIT
     unknown = usual_flow.runs < settings.runs_to_know or draw_limit_l_min(settings, state.others) == math.inf
     if opening.odd or not slow or unknown:
