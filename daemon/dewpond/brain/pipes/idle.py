@@ -95,8 +95,11 @@ def _after_closing(settings: WatchSettings, state: WatchState, closing: Closing,
     last = row.litres * 60.0 / row.window_s
     flows = {zone: expected_l_min(state.flows[zone], None) for zone in closing.zones if zone in state.flows}
     zone = min(flows, key=lambda name: abs(flows[name] - seen), default=closing.zones[-1])
-    own_l_min = flows.get(zone, seen)
     least, doubt = min(seen, last), settings.meter.pulse_l * 60.0 / closing.seconds
+    if _flowed_beside(state, closing.zones, least):
+        zone = _ran_before(state, closing)
+        flows = {zone: expected_l_min(state.flows[zone], None)} if zone in state.flows else {}
+    own_l_min = flows.get(zone, seen if zone else math.inf)
     # More than the zone ever passes is not the zone's: then the main is open, whatever valve was closed last.
     stuck = STUCK_SHARE * own_l_min <= least <= BREAK_SHARE * own_l_min + doubt
     return IdleFlow(
@@ -106,6 +109,21 @@ def _after_closing(settings: WatchSettings, state: WatchState, closing: Closing,
         expected_l_min=0.0,
         lost_l=closing.litres,
     )
+
+
+def _flowed_beside(state: WatchState, zones: tuple[str, ...], l_min: float) -> bool:
+    """Whether what flows on is only what flowed beside these zones in their run: then they have closed."""
+    last, flow = state.last_runs.get(key_of(zones)), state.flows.get(key_of(zones))
+    if last is None or flow is None or not last.odd or last.excess_l_min <= 0.0:
+        return False
+    return l_min < last.excess_l_min + STUCK_SHARE * expected_l_min(flow, None)
+
+
+def _ran_before(state: WatchState, closing: Closing) -> str:
+    """The zone that ran last before these; "" where none is known. One of an earlier run would have shown in it."""
+    apart = {key: run for key, run in state.last_runs.items() if not set(key.split("+")) & set(closing.zones)}
+    latest = max(apart, key=lambda key: apart[key].time_s, default="")
+    return latest if latest in state.flows and "+" not in latest else ""
 
 
 def idle_step(settings: WatchSettings, state: WatchState, row: MeterRow) -> tuple[WatchState, IdleFlow | None]:
