@@ -39,7 +39,7 @@ def judge(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> V
     """The verdict a suspicion leads to; None while an incident explains it."""
     whose = _whose(state, suspicion)
     if _explained(state, suspicion):
-        return _again(state, whose)
+        return _again(state, whose) or _broke(settings, state, whose)
     suspicion = whose
     seen = max(suspicion.seen_l_min, 0.001 * suspicion.expected_l_min)
     ratio = math.log(seen / suspicion.expected_l_min)
@@ -75,6 +75,18 @@ def _again(state: WatchState, suspicion: Suspicion) -> Verdict | None:
             zones = () if zone is None else (zone,)
             return replace(_verdict(suspicion, "no_flow", zone, zones, sure=zone is not None), again=True)
     return None
+
+
+def _broke(settings: WatchSettings, state: WatchState, suspicion: Suspicion) -> Verdict | None:
+    """The word that a zone told as taking somewhat too much takes far too much by now: its crack is a break."""
+    bound = math.log(settings.limits_of(suspicion.zone).break_factor)
+    cracked = state.incident(frozenset({"high_flow"}), suspicion.zone)
+    if cracked is None or not 0.0 < cracked.ratio < bound or state.incident(SUPPLY_KINDS | IDLE_KINDS) is not None:
+        return None
+    far = suspicion.side > 0 and math.log(suspicion.seen_l_min / suspicion.expected_l_min) >= bound
+    if not far or any(_as_another(state, suspicion)):
+        return None
+    return _verdict(suspicion, "lateral_break", suspicion.zone, (suspicion.zone,), sure=True)
 
 
 def _explained(state: WatchState, suspicion: Suspicion) -> bool:
@@ -308,6 +320,8 @@ def raised(state: WatchState, verdict: Verdict) -> WatchState:
     """The state with a verdict's incident open; a supply's takes the place of the zones' it explains."""
     explained = _explained_kinds(state, verdict)
     kept = tuple(item for item in state.incidents if item.kind not in explained)
+    if verdict.kind == "lateral_break":
+        kept = tuple(item for item in kept if (item.kind, item.zone) != ("high_flow", verdict.zone))
     if verdict.kind == "wrong_zone":
         kept = tuple(item for item in kept if item.zone not in verdict.zones)
     if verdict.kind in IDLE_KINDS:
@@ -315,7 +329,11 @@ def raised(state: WatchState, verdict: Verdict) -> WatchState:
     zones = verdict.zones or (verdict.zone,)
     seen = verdict.seen_l_min or 0.0
     since_s, lost_l = verdict.time_s, verdict.lost_l
+    ratio = 0.0
+    if verdict.expected_l_min and verdict.kind != "wrong_zone":
+        ratio = math.log(max(seen, 0.001 * verdict.expected_l_min) / verdict.expected_l_min)
     new = tuple(
-        Incident(kind=verdict.kind, zone=zone, since_s=since_s, seen_l_min=seen, lost_l=lost_l) for zone in zones
+        Incident(kind=verdict.kind, zone=zone, since_s=since_s, seen_l_min=seen, lost_l=lost_l, ratio=ratio)
+        for zone in zones
     )
     return replace(state, incidents=(*kept, *new))

@@ -8,15 +8,17 @@ from dewpond.brain.pipes import usual
 from dewpond.brain.pipes.opening import BLANK_S, Suspicion, limits, settle_time_s, start_key, steady_run
 from dewpond.brain.pipes.others import draw_limit_l_min
 from dewpond.brain.pipes.settings import WatchSettings
-from dewpond.brain.pipes.state import LastRun, Opening, Spread, UsualFlow, UsualStart, WatchState, key_of
+from dewpond.brain.pipes.state import Incident, LastRun, Opening, Spread, UsualFlow, UsualStart, WatchState, key_of
 from dewpond.brain.pipes.usual import RUN_ALLOWANCE, RUN_LIMIT, Run
-from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS
+from dewpond.brain.pipes.verdict import IDLE_KINDS, SUPPLY_KINDS, ZONE_KINDS
 from dewpond.model.copying import replace
 
 # A run this far off is neither learned nor called usual [standard deviations].
 GOOD_SCORE = 4.0
 # Shorter openings are mere moments between two others: nothing is learned from them. [s]
 SHORT_S = 20.0
+# Log-likelihood ratio at which runs show that a fault is over: odds of 100 to 1.
+BACK = math.log(100.0)
 # Where others draw from the meter no single run proves too much flow: three in a row have to be high.
 SHARED_SCORE = RUN_ALLOWANCE + RUN_LIMIT / 2.5
 
@@ -87,7 +89,10 @@ def _judged(
     score = gap / sd
     if settings.meter.shared and score < -GOOD_SCORE and usual_flow.runs < settings.runs_to_miss:
         return _learned(state, opening, usual.first_run(run, opening.total.time_s, True), own_s, run), None
-    odd = opening.odd or abs(score) > GOOD_SCORE
+    if not opening.odd:
+        state = replace(state, incidents=tuple(_weighed(state, item, opening, gap, sd) for item in state.incidents))
+    told = [item for item in state.incidents if item.kind in ZONE_KINDS and item.zone in opening.zones]
+    odd = opening.odd or abs(score) > GOOD_SCORE or any(item.ratio and item.back < BACK for item in told)
     counted = min(score, SHARED_SCORE) if settings.meter.shared else score
     if opening.total.seconds < BLANK_S:  # what is left of a refill weighs in so short a run: no sign of slow change
         counted = min(score, 0.0)
@@ -100,7 +105,7 @@ def _judged(
         learned = usual.with_score(usual.learn(usual_flow, run, opening.total.time_s), counted)
         state = _learned(state, opening, learned, own_s, run)
     else:
-        learned = usual_flow if opening.odd else usual.with_score(usual_flow, counted)
+        learned = usual_flow if opening.odd or told else usual.with_score(usual_flow, counted)
         state = replace(state, flows={**state.flows, key_of(opening.zones): learned})
     if settings.meter.shared and score < RUN_ALLOWANCE:  # others only add, and a leak never pauses: there is none
         learned = replace(learned, above=0.0)
@@ -114,6 +119,21 @@ def _judged(
     last = replace(last, odd=True)
     state = replace(state, last_runs={**state.last_runs, key_of(opening.zones): last})
     return state, _slow_change(opening, usual_flow, run, 1 if learned.above > learned.below else -1, sd)
+
+
+def _weighed(state: WatchState, item: Incident, opening: Opening, gap: float, sd: float) -> Incident:
+    """A zone's incident with what one run says for its end, by Wald's sequential test of two normals.
+
+    ``back`` sums ((r - g)^2 - g^2)/(2 s^2), how much likelier the run is as usual than as when the fault was told.
+    """
+    if item.ratio == 0.0 or item.kind not in ZONE_KINDS or item.zone not in opening.zones:
+        return item
+    ratio, own, both = item.ratio, state.flows.get(item.zone), state.flows[key_of(opening.zones)]
+    if own is not None and len(opening.zones) > 1:  # beside others the same fault is a smaller share of the flow
+        share = usual.expected_l_min(own, None) / usual.expected_l_min(both, None)
+        ratio = math.log1p(math.expm1(ratio) * min(share, 1.0))
+    likelier = ((ratio - gap) ** 2 - gap**2) / (2.0 * sd**2)
+    return replace(item, back=max(item.back + likelier, 0.0))
 
 
 def _slow_change(opening: Opening, usual_flow: UsualFlow, run: Run, side: int, sd: float) -> Suspicion:

@@ -182,7 +182,11 @@ class LastRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incident:
-    """A fault that was told and is not yet over; ``calm`` seconds without a sign of it, ``lost_l`` litres so far."""
+    """A fault that was told and is not yet over; ``calm`` seconds without a sign of it, ``lost_l`` litres so far.
+
+    ``ratio`` is ln(seen/expected) when it was told, 0 where that says nothing; ``back`` is what runs since say for its
+    end [log-likelihood ratio].
+    """
 
     kind: str
     zone: str | None
@@ -190,6 +194,8 @@ class Incident:
     seen_l_min: float = 0.0
     calm: float = 0.0
     lost_l: float = 0.0
+    ratio: float = 0.0
+    back: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

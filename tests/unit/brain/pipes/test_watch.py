@@ -6,7 +6,7 @@ import csv
 import gzip
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -215,6 +215,41 @@ def test_a_slow_clog_is_told_although_no_single_run_is_far_off():
             break
     assert kinds[0][0] == "low_flow"
     assert kinds[0][1] > 3.0 * 0.88
+
+
+def following(share: Callable[[int], float], count: int) -> list[tuple[int, str, bool]]:
+    """Day, kind and whether it is over, of what is told on days with this share of the usual flow."""
+    state, told = after_days(14), []
+    for day in range(count):
+        begin_s = (14 + day) * DAY_S + 10_000.0
+        rows = (*run(begin_s, row_l=3.0 * share(day)), *quiet(begin_s + 660.0, begin_s + DAY_S - 10.0))
+        state, verdicts = step(SETTINGS, state, rows)
+        told += [(day, verdict.kind, verdict.over) for verdict in verdicts]
+    return told
+
+
+@pytest.mark.parametrize(
+    ("share", "kind"),
+    [
+        (lambda _: 0.95, "low_flow"),
+        (lambda _: 1.05, "high_flow"),
+        (lambda day: 0.985**day, "low_flow"),
+        (lambda day: 1.006**day, "high_flow"),
+    ],
+)
+def test_a_change_that_stays_is_one_incident_that_no_run_like_it_ends(share, kind):
+    assert [(told, over) for _, told, over in following(share, 40)] == [(kind, False)]
+
+
+def test_a_small_change_that_is_mended_is_over_with_a_run_as_usual():
+    told = following(lambda day: 0.95 if day < 10 else 1.0, 16)
+    assert [(kind, over) for _, kind, over in told] == [("low_flow", False), ("low_flow", True)]
+    assert told[-1][0] <= 13, "a run or two as usual are enough"
+
+
+def test_a_crack_that_grows_to_a_break_is_told_as_one_and_takes_the_place_of_the_crack():
+    told = following(lambda day: 1.2 if day < 3 else 2.2, 6)
+    assert told == [(0, "high_flow", False), (3, "high_flow", True), (3, "lateral_break", False)]
 
 
 def test_a_clock_that_leaps_drops_what_was_counted_and_says_so_once():
