@@ -48,7 +48,10 @@ def _show(item: MeterSight) -> None:
         f"made for {item.greatest_flow_l_min:.0f} L/min"
     )
     if item.shared:
-        click.echo("  Others draw from it: a leak shows only as nights without a quiet hour.")
+        click.echo(
+            "  Others draw from it: a leak shows only as hours without the pauses they usually make, and too much water "
+            "in a zone only beyond what they ever draw at once, or after three runs."
+        )
     else:
         click.echo(
             f"  With every valve shut, a leak of {item.leak_in_a_minute_l_min:.2f} L/min shows within a minute, "

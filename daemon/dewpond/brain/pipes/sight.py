@@ -1,6 +1,7 @@
 """What a meter can show: the smallest leak, and how soon a change of a zone's flow is told.
 
-Two pulses of the difference, and nothing below the meter's least flow; the watch never claims to be faster.
+Two pulses of the difference, not before the meter reports, and nothing below its least flow; the watch never claims to
+be faster.
 """
 
 from __future__ import annotations
@@ -65,7 +66,9 @@ def _of_zone(zone: Zone, meter: MeterSettings) -> ZoneSight:
     below = zone.flow_l_min < meter.q1_l_min
 
     def told_after_s(share: float) -> float:
-        return math.inf if below else float(earliest_verdict_s(meter.pulse_l, share * zone.flow_l_min))
+        if below:
+            return math.inf
+        return max(float(earliest_verdict_s(meter.pulse_l, share * zone.flow_l_min)), meter.row_s)
 
     return ZoneSight(
         zone=zone.id,

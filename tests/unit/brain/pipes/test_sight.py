@@ -31,10 +31,15 @@ def seen(flow_l_min: float, pulse_l: float, least: float | None = None, **supply
     [(0.1, 30.0, 1.6, 4.0), (1.0, 30.0, 16.0, 40.0), (3.785, 30.0, 61.0, 151.0), (10.0, 30.0, 160.0, 400.0)],
 )
 def test_times_are_those_of_two_pulses(pulse_l, flow, quarter_s, tenth_s):
-    """Worked by hand: T = 2 x pulse / difference."""
-    (one,) = seen(flow, pulse_l).zones
+    """Worked by hand: T = 2 x pulse / difference; a meter that reports each second is never waited for here."""
+    (one,) = seen(flow, pulse_l, meter_row_s=1.0).zones
     assert one.quarter_s == pytest.approx(quarter_s, rel=0.01)
     assert one.tenth_s == pytest.approx(tenth_s, rel=0.01)
+
+
+def test_nothing_is_promised_before_the_meter_reports():
+    (one,) = seen(30.0, 0.1, meter_row_s=20.0).zones
+    assert (one.doubled_s, one.quarter_s, one.tenth_s) == (20.0, 20.0, 20.0)
 
 
 def test_a_large_meter_misses_a_small_drip_zone():
