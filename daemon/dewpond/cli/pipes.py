@@ -49,8 +49,8 @@ def _show(item: MeterSight) -> None:
     )
     if item.shared:
         click.echo(
-            "  Others draw from it: a leak shows only as hours without the pauses they usually make, and too much water "
-            "in a zone only beyond what they ever draw at once, or after three runs."
+            "  Others draw from it: a leak shows only as hours without the pauses they usually make, and too much "
+            "water in a zone only beyond what they ever draw at once, or after three runs."
         )
     else:
         click.echo(

@@ -89,8 +89,8 @@ WORDS = {
     "meter_fault": Words(
         "Zones that have nothing to do with each other are off by the same factor, or the pressure says that the count "
         "is wrong: the meter, or a filter before all of them, not a zone's pipes.",
-        "Compare the meter with a measured can of water and check its wiring; where less is counted, clean the filter that "
-        "all zones share. Watering goes on by time.",
+        "Compare the meter with a measured can of water and check its wiring; where less is counted, clean the filter "
+        "that all zones share. Watering goes on by time.",
         NOTHING_DONE,
     ),
     "wrong_zone": Words(
