@@ -156,7 +156,9 @@ def _need(ground: Ground, tonight: Tonight, zone: Zone, wish: WaterInState | Non
 
 def _from_s(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> float:
     """When a zone may start at the earliest by holds and faults, whatever the hours; inf while it must stay shut."""
-    blocked = state.block_on(zone.id, zone.supply) is not None or locks.on(ground, state, zone) is not None
+    block = state.block_on(zone.id, zone.supply)
+    # One that ends by itself within the hour lets an opening wait, not fall out of the night.
+    blocked = (block is not None and block.until is None) or locks.on(ground, state, zone) is not None
     if blocked or zone.id in tonight.night.stopped_zones or _left_dry(zone, tonight):
         return float("inf")
     hold = state.hold_on(zone.id)

@@ -125,8 +125,9 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
             return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
     if not state.keeper_ready:
         return state, []
-    if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
-        return without(state, item), [plan_row(item, "dropped")]
+    shut = None if item.by_hand else _kept_shut(ground, state, item, now)
+    if shut is not None:
+        return shut
     left_s, limit = min((left_s, limit), (_day_left_s(ground, state, item, now), "the pump's litres a day"))
     if left_s < min(item.seconds, LEAST_OPENING_S):
         return _given_up(ground, state, item, "Held by the pump's litres a day, which are given", now)
@@ -177,6 +178,20 @@ def _on_hold(state: State, item: Opening, now: Now) -> bool:
     """Whether a person holds the zone now: starts by day are not planned again when a hold comes after the window."""
     hold = state.hold_on(item.zone)
     return hold is not None and now.wall < hold.until
+
+
+def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> Told | None:
+    """What becomes of an opening that a fault or a hold keeps shut; None where neither does."""
+    block = state.block_on(item.zone, item.supply)
+    if block is not None and block.until is not None:  # a supply that is tried again soon: the opening waits for that
+        wait_s = max((block.until - now.wall).total_seconds(), ASK_AGAIN_S)
+        return swap(state, replace(item, not_before_elapsed_s=now.elapsed_s + wait_s)), []
+    if block is not None:
+        note = closing.never_begun(ground, state, item, f"not given: kept shut for a fault, {block.why}", now)
+        return without(state, item), [plan_row(item, "dropped"), note]
+    if _on_hold(state, item, now):
+        return without(state, item), [plan_row(item, "dropped")]
+    return None
 
 
 def _given_up(ground: Ground, state: State, item: Opening, why: str, now: Now) -> Told:

@@ -10,6 +10,7 @@ from piped_yard import MASTER, Yard
 from dewpond.brain.belief import daily
 from dewpond.model.commands import ClearAlarm
 from dewpond.model.site import Pump
+from dewpond.model.states import WAITING
 from dewpond.runner.look import Look
 
 
@@ -79,6 +80,47 @@ def test_a_lost_supply_is_tried_three_times_and_each_time_stopped_within_half_a_
     yard.pipes.changed()
     yard.later(15.0)
     assert yard.state.blocked == {} and not yard.state.alarms and yard.state.pipes["main"].lost == 0
+
+
+def scheduled(yard: Yard, zone_id: str) -> None:
+    """An opening of the night that is due now."""
+    at_s = yard.now.wall.timestamp()
+    (last,) = [item for item in yard.state.finished if item.zone == zone_id][-1:]
+    fresh = replace(
+        last,
+        run_id=f"night-{zone_id}",
+        by_hand=False,
+        state=WAITING,
+        start_s=at_s,
+        latest_end_s=at_s + 7200.0,
+        seconds=300.0,
+        opened_at=None,
+        metered_l=0.0,
+        unfed=False,
+        close_cause="",
+    )
+    yard.runner.state = replace(yard.state, openings=(*yard.state.openings, fresh))
+
+
+def test_what_is_due_while_a_lost_supply_rests_waits_for_the_next_try_and_is_not_lost():
+    yard = starved()
+    yard.water("lawn", 1.0)
+    yard.pipes.static_kpa = 380.0
+    yard.pipes.changed()
+    scheduled(yard, "bank")
+    yard.later(25.0)
+    run = yard.runs()[-1]
+    assert (run.zone, run.seconds) == ("bank", 300.0)
+
+
+def test_what_a_fault_keeps_shut_leaves_a_row_that_says_so():
+    yard = Yard()
+    yard.conduct(1, 3.0)
+    yard.water("bank", 10.0)
+    scheduled(yard, "bank")
+    yard.later(5.0)
+    run = yard.runs()[-1]
+    assert run.seconds == 0.0 and "kept shut for a fault, its pipe seems broken" in run.note
 
 
 def test_without_a_gauge_a_dead_meter_is_found_by_the_second_zone_and_water_goes_on_by_time():
