@@ -9,7 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from dewpond.brain import caps, carried, establishment, locks, place_record, plan_inputs, water_in, water_need
+from dewpond.brain import (
+    caps,
+    carried,
+    establishment,
+    locks,
+    place_record,
+    plan_inputs,
+    proving_words,
+    water_in,
+    water_need,
+)
 from dewpond.brain.belief import daily, metered
 from dewpond.brain.ground import Ground
 from dewpond.brain.packing import Decided, Piece, pack_all
@@ -157,6 +167,7 @@ def _need(ground: Ground, tonight: Tonight, zone: Zone, wish: WaterInState | Non
 def _from_s(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> float:
     """When a zone may start at the earliest by holds and faults, whatever the hours; inf while it must stay shut."""
     blocked = state.block_on(zone.id, zone.supply) is not None or locks.on(ground, state, zone) is not None
+    blocked = blocked or bool(proving_words.held(ground, state, zone))
     if blocked or zone.id in tonight.night.stopped_zones or _left_dry(zone, tonight):
         return float("inf")
     hold = state.hold_on(zone.id)
@@ -176,6 +187,9 @@ def _refused(ground: Ground, state: State, tonight: Tonight, zone: Zone, need: N
     locked = locks.held(ground, state, zone)
     if locked:
         return Decided(zone, need, decision="held", summary=f"{locked}; {missing}")
+    unproved = proving_words.held(ground, state, zone)
+    if unproved:
+        return Decided(zone, need, decision="held", summary=f"{unproved}; {missing}")
     hold = state.hold_on(zone.id)
     block = state.block_on(zone.id, zone.supply)
     if block is not None:

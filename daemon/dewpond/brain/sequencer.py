@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from functools import partial
 
-from dewpond.brain import attended, caps, closing, headworks, locks, place_record, pumps, weather_holds
+from dewpond.brain import attended, caps, closing, headworks, locks, place_record, proving_words, pumps, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.openings import (
     ASK_AGAIN_S,
@@ -121,6 +121,8 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
     if not state.keeper_ready:
         return state, []
     if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
+        return without(state, item), [plan_row(item, "dropped")]
+    if not item.by_hand and proving_words.held(ground, state, ground.zones[item.zone]):
         return without(state, item), [plan_row(item, "dropped")]
     left_s, limit = min((left_s, limit), (_day_left_s(ground, state, item, now), "the pump's litres a day"))
     if left_s < min(item.seconds, LEAST_OPENING_S):
@@ -282,5 +284,5 @@ def _would_open(ground: Ground, state: State, item: Opening, at_s: float, now: N
         return False
     if item.by_hand:
         return True
-    faulty = state.block_on(item.zone, item.supply) is not None
+    faulty = state.block_on(item.zone, item.supply) is not None or bool(proving_words.held(ground, state, zone))
     return not faulty and not _on_hold(state, item, now) and not weather_holds.held(ground, state, zone, at_s)
