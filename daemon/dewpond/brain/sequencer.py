@@ -120,9 +120,7 @@ def _try_open(ground: Ground, state: State, item: Opening, now: Now) -> Told:
             return _given_up(ground, state, item, f"Held by {cap}, which is reached", now)
     if not state.keeper_ready:
         return state, []
-    if not item.by_hand and (state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now)):
-        return without(state, item), [plan_row(item, "dropped")]
-    if not item.by_hand and proving_words.held(ground, state, ground.zones[item.zone]):
+    if not item.by_hand and _kept_shut(ground, state, item, now):
         return without(state, item), [plan_row(item, "dropped")]
     left_s, limit = min((left_s, limit), (_day_left_s(ground, state, item, now), "the pump's litres a day"))
     if left_s < min(item.seconds, LEAST_OPENING_S):
@@ -284,5 +282,11 @@ def _would_open(ground: Ground, state: State, item: Opening, at_s: float, now: N
         return False
     if item.by_hand:
         return True
-    faulty = state.block_on(item.zone, item.supply) is not None or bool(proving_words.held(ground, state, zone))
-    return not faulty and not _on_hold(state, item, now) and not weather_holds.held(ground, state, zone, at_s)
+    return not _kept_shut(ground, state, item, now) and not weather_holds.held(ground, state, zone, at_s)
+
+
+def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> bool:
+    """Whether a fault of the pipes, a hold or a missing proof keeps the schedule from opening it."""
+    if state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now):
+        return True
+    return bool(proving_words.held(ground, state, ground.zones[item.zone]))
