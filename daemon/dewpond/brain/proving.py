@@ -33,7 +33,7 @@ def _begin(ground: Ground, state: State, zone: Zone, event: OperatorAsked, now: 
     if zone.id in state.proving.begun:
         first = state.proving.begun[zone.id]
         return state, [_answer(event, f"{zone.name} is being commissioned already, begun by {first.who}.")]
-    begun = BegunState(who=event.person, at=now.wall, reason=event.reason)
+    begun = BegunState(who=event.person, at=now.wall, reason=event.reason, runs=_runs(state, zone))
     proving = replace(state.proving, begun={**state.proving.begun, zone.id: begun})
     state, commands = replace(state, proving=proving), list[Command]()
     for item in state.openings:
@@ -61,15 +61,22 @@ def _runs_fault(ground: Ground, state: State, zone: Zone) -> str:
     supply = ground.site.supply(zone.supply)
     if supply.meter is None:
         return ""
-    memory = state.pipes.get(supply.id)
-    flow = memory.watch.flows.get(zone.id) if memory is not None else None
-    runs = 0 if flow is None else flow.runs
+    begun, runs = state.proving.begun.get(zone.id), _runs(state, zone)
+    if begun is not None and runs >= begun.runs:  # fewer than then is a usual flow that is learned afresh
+        runs -= begun.runs
     if runs >= RUNS_TO_PROVE:
         return ""
     return (
         f"{zone.name}: the meter {supply.meter} has set its usual flow from {runs} of {RUNS_TO_PROVE} runs; water it "
         "alone by hand for some minutes until it has, then sign off again"
     )
+
+
+def _runs(state: State, zone: Zone) -> int:
+    """Runs of a zone alone that its usual flow rests on."""
+    memory = state.pipes.get(zone.supply)
+    flow = memory.watch.flows.get(zone.id) if memory is not None else None
+    return 0 if flow is None else flow.runs
 
 
 def _answer(event: OperatorAsked, text: str, *, accepted: bool = True) -> AnswerOperator:

@@ -9,11 +9,12 @@ from datetime import datetime
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BegunState:
-    """A zone's commissioning was begun: by whom, when and why."""
+    """A zone's commissioning was begun: by whom, when and why; the meter had counted so many ``runs`` until then."""
 
     who: str
     at: datetime
     reason: str
+    runs: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ from dewpond.brain.ground import Ground
 from dewpond.brain.state import State
 from dewpond.model.site import Zone
 
-SIGN = "commission it, then sign it off (dewpond commission)"
+SIGN = "see dewpond commission"
 
 
 def held(ground: Ground, state: State, zone: Zone) -> str:
@@ -19,7 +19,7 @@ def held(ground: Ground, state: State, zone: Zone) -> str:
     proof = proving.proofs.get(zone.id)
     if proof is not None and (proof.supply, proof.output) != (zone.supply, zone.output):
         was = f"output {proof.output} of {proof.supply}"
-        return f"Not proved: it was signed off on {was} and is on output {zone.output} of {zone.supply} now; {SIGN}"
+        return f"Not proved: it was signed off on {was} and is on output {zone.output} of {zone.supply} now ({SIGN})"
     if proof is None and ground.site.prove_zones:
-        return f"Not proved: the site file says prove_zones, and nobody has signed this zone off; {SIGN}"
+        return f"Not proved: the site file says prove_zones, and nobody has signed this zone off ({SIGN})"
     return ""

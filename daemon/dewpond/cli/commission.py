@@ -60,8 +60,10 @@ def begin(
         fail("nothing was begun: these zones stop running by schedule until they are signed off; add --agree")
     if not agree:
         click.confirm(f"Hold {', '.join(wanted)} until they are signed off", abort=True, err=True)
-    for zone in wanted:
-        _tell(at, "commission", zone, note or "commissioning", may_be_silent=at.site.prove_zones)
+    states = {one["zone"]: one["state"] for one in at.do("commission-show")["zones"]}
+    for zone in wanted:  # one that was never signed off is held by prove_zones alone, daemon or none
+        may_be_silent = at.site.prove_zones and states[zone] != "signed"
+        _tell(at, "commission", zone, note or "commissioning", may_be_silent=may_be_silent)
     _say(at, at.do("commission-begin", zones=wanted, note=note), as_json=as_json)
 
 

@@ -9,7 +9,8 @@ import pytest
 from sites import DayRule, Program, Supply, site, zone
 from small_world import SmallWorld
 
-from dewpond.brain.state import State
+from dewpond.brain.pipes.state import UsualFlow, WatchState
+from dewpond.brain.state import PipeMemory, State
 from dewpond.model.codec import from_plain, to_plain
 from dewpond.model.events import ServiceStarted
 from dewpond.model.operations import RequestRefused, parse
@@ -35,7 +36,9 @@ def test_by_default_nothing_has_to_be_proved():
     assert watered(world) == {"lawn", "bank"}
 
 
-@pytest.mark.parametrize("made", [lambda: site(*TWO, prove_zones=True), lambda: replace(programmed(), prove_zones=True)])
+@pytest.mark.parametrize(
+    "made", [lambda: site(*TWO, prove_zones=True), lambda: replace(programmed(), prove_zones=True)]
+)
 def test_an_unproved_zone_is_held_with_the_reason_where_the_site_says_that_zones_are_proved(made):
     world = SmallWorld(made())
     world.plan()
@@ -111,10 +114,37 @@ def test_where_a_meter_counts_three_runs_have_to_have_set_the_usual_flow():
     accepted, text = world.ask("sign-off", zone="lawn", by="Ada", reason="record 1")
     assert not accepted and "from 0 of 3 runs; water it alone by hand" in text
     assert not world.state.proving.proofs
+    world.runner.state = counted(world.state, 3)
+    assert world.ask("sign-off", zone="lawn", by="Ada", reason="record 1")[0]
+
+
+def counted(state, runs):
+    usual = UsualFlow(
+        runs=runs, level=3.5, exponent=0.0, ref_ln_kpa=6.0, c00=0.0, c01=0.0, c11=0.0, scatter_sq=0.0, degrees=9.0,
+        anchor=3.5, anchor_s=0.0,
+    )  # fmt: skip
+    return replace(state, pipes={"main": PipeMemory(watch=WatchState(flows={"lawn": usual}))})
+
+
+def test_a_zone_that_is_commissioned_again_needs_three_new_runs_or_a_usual_flow_learned_afresh():
+    metered = Supply(id="main", source="potable", capacity_l_min=60.0, meter="meter", meter_pulse_l=1.0)
+    world = SmallWorld(site(*TWO, supplies=(metered,)))
+    world.runner.state = counted(world.state, 10)
+    world.ask("commission", zone="lawn", by="Ada", reason="valve renewed")
+    world.runner.state = counted(world.state, 12)
+    assert "from 2 of 3 runs" in world.ask("sign-off", zone="lawn", by="Ada", reason="record 4")[1]
+    world.runner.state = counted(world.state, 13)
+    again = world.ask("sign-off", zone="lawn", by="Ada", reason="record 4")
+    assert again[0]
+    world.ask("commission", zone="lawn", by="Ada", reason="nozzles renewed")
+    world.runner.state = counted(world.state, 3)
+    assert world.ask("sign-off", zone="lawn", by="Ada", reason="record 6")[0]
 
 
 def test_an_unproved_zone_is_not_cooled():
-    cooled = zone("lawn", cooling=Cooling(above_c=30.0, seconds=120.0, most=1, hours=Hours(start=time(12), end=time(16))))
+    cooled = zone(
+        "lawn", cooling=Cooling(above_c=30.0, seconds=120.0, most=1, hours=Hours(start=time(12), end=time(16)))
+    )
     world = SmallWorld(site(cooled, prove_zones=True))
     from dewpond.brain import cooling, proving_words
 

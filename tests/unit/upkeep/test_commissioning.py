@@ -28,9 +28,8 @@ def usual(runs):
     )  # fmt: skip
 
 
-def a_desk(site=None, runs=None):
-    site = site or a_site(supplies=(UNMETERED,))
-    return UpkeepDesk(site, MemoryUpkeepBook(), usual=lambda _zone: None if runs is None else usual(runs))
+def a_desk():
+    return UpkeepDesk(a_site(supplies=(UNMETERED,)), MemoryUpkeepBook())
 
 
 @pytest.fixture
@@ -149,11 +148,13 @@ def test_nothing_is_reported_before_it_is_begun_nor_without_ticks(ada):
 
 
 def test_where_a_meter_counts_its_own_three_runs_are_taken_and_no_persons_word():
-    few, enough = Person(a_desk(a_site(), runs=2)), Person(a_desk(a_site(), runs=3))
-    few.do("commission-begin", zones=["lawn"])
-    with pytest.raises(Refused, match="the meter has counted 2 of 3 runs"):
-        note(few, "runs", "lawn", flows=["36", "36", "36"])
+    counted = {"lawn": usual(5)}
+    enough = Person(UpkeepDesk(a_site(), MemoryUpkeepBook(), usual=counted.get))
     enough.do("commission-begin", zones=["lawn"])
+    counted["lawn"] = usual(7)
+    with pytest.raises(Refused, match="the meter has counted 2 of 3 runs"):
+        note(enough, "runs", "lawn", flows=["36", "36", "36"])
+    counted["lawn"] = usual(8)
     assert note(enough, "runs", "lawn")["noted"]["said"] == "3 runs counted by the meter, usually 33.1 L/min"
     steps = [one["step"] for one in enough.do("commission-show", zone="lawn")["zones"][0]["steps"]]
     assert steps == ["click", "flush", "runs", "cups"]  # neither master nor rain switch stand there

@@ -46,7 +46,12 @@ def note(person, step, place, **fields):
     [
         (20.0, 1, judged.GOOD, "a sound coil reads 20 to 60 ohm"),
         (60.0, 1, judged.GOOD, "20 to 60"),
-        (15.0, 1, judged.FAULT, "is a short: a sound coil reads 20 to 60 ohm; 2 coils on one output would read 10 to 30"),
+        (
+            15.0,
+            1,
+            judged.FAULT,
+            "is a short: a sound coil reads 20 to 60 ohm; 2 coils on one output would read 10 to 30",
+        ),
         (2.0, 1, judged.FAULT, "2 ohm is a short: a sound coil reads 20 to 60 ohm."),
         (75.0, 1, judged.LOOK, "is above"),
         (400.0, 1, judged.FAULT, "far above"),
@@ -178,7 +183,7 @@ def test_nonsense_is_refused_and_nothing_is_kept(ada, step, place, fields, words
 def test_cautions_are_ticked_by_the_very_person_who_reports(desk):
     ada, ben = Person(desk), Person(desk, "Ben")
     begun(ada, "coil")
-    with pytest.raises(Refused, match="4 not ticked; read and tick them first. valve-power-off: Cut the power"):
+    with pytest.raises(Refused, match=r"4 not ticked; read and tick them first\. valve-power-off: Cut the power"):
         ben.do("technician-note", step="coil", place="lawn", ohm=30, power_off=True)
     ticked(ben, "coil")
     assert note(ben, "coil", "lawn", ohm=30, power_off=True)[0]["state"] == "good"

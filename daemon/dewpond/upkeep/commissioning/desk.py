@@ -42,7 +42,7 @@ class CommissionDesk:
         """Begin the commissioning of some zones."""
         zones = [self._zone(name) for name in dict.fromkeys(form["zones"])]
         for zone in zones:
-            self.records.begin(zone, who=who, at=at, note=form.get("note", ""))
+            self.records.begin(zone, self._runs_of(zone), who=who, at=at, note=form.get("note", ""))
         return self.shown(who, [zone.id for zone in zones])
 
     def show(self, form: Plain, who: str, _at: datetime) -> Plain:
@@ -157,8 +157,9 @@ class CommissionDesk:
         return {"result": OK, "said": said, "flows_l_min": flows, "flow_l_min": mean, "runs": len(flows)}
 
     def _counted(self, zone: Zone) -> Plain:
-        usual = self.usual(zone.id)
-        runs = 0 if usual is None else usual.runs
+        usual, runs, begun = self.usual(zone.id), self._runs_of(zone), self.records.begun(zone.id)
+        if begun is not None and runs >= begun.body["runs"]:  # fewer than then is a flow that is learned afresh
+            runs -= begun.body["runs"]
         if usual is None or runs < RUNS_WANTED:
             raise Refused(
                 f"{zone.id}, runs: the meter has counted {runs} of {RUNS_WANTED} runs of this zone alone; water it by "
@@ -169,6 +170,11 @@ class CommissionDesk:
         l_min = expected_l_min(usual, None)
         said = f"{runs} runs counted by the meter, usually {l_min:.1f} L/min"
         return {"result": OK, "said": said, "flow_l_min": l_min, "runs": runs}
+
+    def _runs_of(self, zone: Zone) -> int:
+        """Runs of the zone alone that its usual flow rests on."""
+        usual = self.usual(zone.id)
+        return 0 if usual is None else usual.runs
 
     def _at(self, form: Mapping[str, Any]) -> tuple[Step, str]:
         step = named(STEPS, form["step"])

@@ -57,12 +57,15 @@ class Book:
         found = [entry for entry in self.store.history(KIND, zone) if entry.body["state"] == BEGUN]
         return found[-1] if found else None
 
-    def begin(self, zone: Zone, *, who: str, at: datetime, note: str) -> UpkeepEntry:
-        """Begin, or begin anew after a sign-off; one that is begun already stays as it is."""
+    def begin(self, zone: Zone, runs: int, *, who: str, at: datetime, note: str) -> UpkeepEntry:
+        """Begin, or begin anew after a sign-off; one that is begun already stays as it is.
+
+        ``runs`` are those that the meter had counted until then.
+        """
         before = self.newest(zone.id)
         if before is not None and before.body["state"] == BEGUN:
             return before
-        body = {"state": BEGUN, "note": note, "numbers": numbers_of(zone)}
+        body = {"state": BEGUN, "note": note, "numbers": numbers_of(zone), "runs": runs}
         entry = next_entry(KIND, zone.id, body, who=who, at=at, made_from=before)
         self.store.keep(entry)
         return entry

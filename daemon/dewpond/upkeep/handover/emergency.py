@@ -82,13 +82,13 @@ def how_to_stop(site: Site) -> list[Plain]:
     steps = [
         {
             "title": "Stop from the phone or the terminal",
-            "text": "The board's stop button, or `dewpond stop`. It works with the program hung or dead, as long as "
-            "the valve keeper runs.",
+            "text": "The board's stop button, or the command dewpond stop. It works with the program hung or dead, as "
+            "long as the valve keeper runs.",
         },
         {
             "title": "The program is dead",
-            "text": "Whatever it held open is shut by the valve keeper within two minutes. Where water does harm, do not "
-            "wait for it: go on.",
+            "text": "Whatever it held open is shut by the valve keeper within two minutes. Where water does harm, do "
+            "not wait for it: go on.",
         },
     ]
     pumps = [supply.id for supply in site.supplies if supply.pump is not None]

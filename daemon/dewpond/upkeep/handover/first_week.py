@@ -52,10 +52,10 @@ def _see(site: Site) -> Day:
                 f"Walk over all {len(site.zones)} zones with the printed register: {names}.",
                 "dewpond register sheet FILE",
             ),
-            ("Find every valve box; write down what you find differently.", "dewpond register set ZONE --notes TEXT"),
+            ("Find every valve box; write down what you find differently.", "dewpond register set"),
             ("Read why each zone gets water tonight, or none.", "dewpond plan"),
         ),
-        cautions=("valve-box", "dig-private"),
+        cautions=("valve-box", "dig-locate", "dig-private"),
     )
 
 

@@ -138,7 +138,9 @@ def _now(status: Mapping[str, Any] | None) -> Plain:
     if status.get("hold_until"):
         why = f": {status['hold_reason']}" if status.get("hold_reason") else ""
         holds.append(f"The whole site is held until {status['hold_until']}{why}")
-    holds += [f"{zone['name']}: {zone['held']}" for zone in status["zones"] if zone.get("held")]
+    for zone in status["zones"]:
+        words = [word for word in str(zone.get("held") or "").split("; ") if word and not word.startswith("not proved")]
+        holds += [f"{zone['name']}: {'; '.join(words)}"] if words else []
     leaves = [
         f"{one['target']}: exempt from {one['rule'] or 'its restrictions'} until {one['until']} by {one['who']}: "
         f"{one['reason']}"

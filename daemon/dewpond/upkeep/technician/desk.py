@@ -78,13 +78,13 @@ class TechnicianDesk:
         found = record.checks(self.book)
         if not found:
             return []
-        shown = self.shown(found[-1], "")
-        return [
-            f"{row['place']}: {word['text']} {word['remedy'][:1].upper()}{word['remedy'][1:]} ({found[-1].day})"
-            for row in shown["measured"]
-            for word in row["words"]
-            if word["state"] == FAULT
-        ]
+        last, names = found[-1], {zone.id: zone.name for zone in self.site.zones}
+        told = []
+        for row in self.shown(last, "")["measured"]:
+            place = names.get(row["place"], row["place"])
+            faults = [word for word in row["words"] if word["state"] == FAULT]
+            told += [f"{place}: {one['text']} To do: {one['remedy']} ({last.day})" for one in faults]
+        return told
 
     def shown(self, check: Check, who: str) -> Plain:
         """A check for screens and sheets: what was measured, judged, compared, and what is next."""
