@@ -127,6 +127,7 @@ def upkeep_desk(
     service: ServiceSettings,
     usual: Callable[[str], UsualFlow | None],
     program: Callable[[], Any] | None = None,
+    status: Callable[[], Mapping[str, Any] | None] = lambda: None,
 ) -> UpkeepDesk:
     """The desk of the work on foot over the site's store; the daemon need not run. Raises Refused."""
     from dewpond.adapters.store.upkeep_book import SqlUpkeepBook  # noqa: PLC0415 - nobody else pays for it
@@ -134,7 +135,7 @@ def upkeep_desk(
 
     with _refusals():
         service.state_dir.mkdir(parents=True, exist_ok=True)
-        return UpkeepDesk(site, SqlUpkeepBook(service.database), usual=usual, program=program)
+        return UpkeepDesk(site, SqlUpkeepBook(service.database), usual=usual, program=program, status=status)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,9 +227,13 @@ def _upkeep_answers(daemon: _Daemon, service: ServiceSettings) -> Callable[[str,
         view = daemon.desk.view()
         return program_findings(daemon.site, None if view is None else to_plain(view))
 
+    def status() -> Mapping[str, Any] | None:
+        view = daemon.desk.view()
+        return None if view is None else to_plain(view)
+
     @functools.cache
     def desk() -> UpkeepDesk:
-        return upkeep_desk(daemon.site, service, usual, program)
+        return upkeep_desk(daemon.site, service, usual, program, status)
 
     def answer(op: str, plain: Mapping[str, Any], who: str) -> Any:
         from dewpond.upkeep.answers import answer as upkeep_answer  # noqa: PLC0415

@@ -29,6 +29,7 @@ from dewpond.brain import (
     pipe_watch,
     place_desk,
     place_now,
+    proving,
     pumps,
     restarts,
     sequencer,
@@ -132,6 +133,8 @@ class Brain:
             return attended_desk.on_asked(self.ground, state, event, now)
         if event.action in guided_desk.ACTIONS:
             return guided_desk.on_asked(self.ground, state, event, now)
+        if event.action in proving.ACTIONS:
+            return proving.on_asked(self.ground, state, event, now)
         on_asked = place_desk.on_asked if event.action in place_desk.ACTIONS else holds.on_asked
         return on_asked(self.ground, state, event, now)
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from dewpond.brain import caps, locks, place_record, weather_holds
+from dewpond.brain import caps, locks, place_record, proving_words, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.local_time import utc
 from dewpond.brain.openings import active
@@ -72,6 +72,7 @@ def _may(ground: Ground, state: State, zone: Zone, asked: Cooling, now: Now) -> 
         and (hold is None or hold.until <= now.wall)
         and state.block_on(zone.id, zone.supply) is None
         and locks.on(ground, state, zone) is None
+        and not proving_words.held(ground, state, zone)
         and (zone.dormant is None or not zone.dormant.includes(day))
         and not (night is not None and at_s < night.closes_s and zone.id in night.stopped_zones)
         and not weather_holds.held(ground, state, zone, at_s)

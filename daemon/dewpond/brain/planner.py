@@ -9,7 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from dewpond.brain import caps, carried, establishment, locks, place_record, plan_inputs, water_in, water_need
+from dewpond.brain import (
+    caps,
+    carried,
+    establishment,
+    locks,
+    place_record,
+    plan_inputs,
+    proving_words,
+    water_in,
+    water_need,
+)
 from dewpond.brain.belief import daily, metered
 from dewpond.brain.ground import Ground
 from dewpond.brain.packing import Decided, Piece, pack_all
@@ -159,6 +169,7 @@ def _from_s(ground: Ground, state: State, tonight: Tonight, zone: Zone) -> float
     block = state.block_on(zone.id, zone.supply)
     # One that ends by itself within the hour lets an opening wait, not fall out of the night.
     blocked = (block is not None and block.until is None) or locks.on(ground, state, zone) is not None
+    blocked = blocked or bool(proving_words.held(ground, state, zone))
     if blocked or zone.id in tonight.night.stopped_zones or _left_dry(zone, tonight):
         return float("inf")
     hold = state.hold_on(zone.id)
@@ -178,6 +189,9 @@ def _refused(ground: Ground, state: State, tonight: Tonight, zone: Zone, need: N
     locked = locks.held(ground, state, zone)
     if locked:
         return Decided(zone, need, decision="held", summary=f"{locked}; {missing}")
+    unproved = proving_words.held(ground, state, zone)
+    if unproved:
+        return Decided(zone, need, decision="held", summary=f"{unproved}; {missing}")
     hold = state.hold_on(zone.id)
     block = state.block_on(zone.id, zone.supply)
     if block is not None:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from functools import partial
 
-from dewpond.brain import attended, caps, closing, headworks, locks, place_record, pumps, weather_holds
+from dewpond.brain import attended, caps, closing, headworks, locks, place_record, proving_words, pumps, weather_holds
 from dewpond.brain.ground import Ground
 from dewpond.brain.openings import (
     ASK_AGAIN_S,
@@ -181,7 +181,7 @@ def _on_hold(state: State, item: Opening, now: Now) -> bool:
 
 
 def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> Told | None:
-    """What becomes of an opening that a fault or a hold keeps shut; None where neither does."""
+    """What becomes of an opening that a fault, a hold or a missing proof keeps shut; None where nothing does."""
     block = state.block_on(item.zone, item.supply)
     if block is not None and block.until is not None:  # a supply that is tried again soon: the opening waits for that
         wait_s = max((block.until - now.wall).total_seconds(), ASK_AGAIN_S)
@@ -189,7 +189,7 @@ def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> Told | 
     if block is not None:
         note = closing.never_begun(ground, state, item, f"not given: kept shut for a fault, {block.why}", now)
         return without(state, item), [plan_row(item, "dropped"), note]
-    if _on_hold(state, item, now):
+    if _on_hold(state, item, now) or proving_words.held(ground, state, ground.zones[item.zone]):
         return without(state, item), [plan_row(item, "dropped")]
     return None
 
@@ -304,5 +304,11 @@ def _would_open(ground: Ground, state: State, item: Opening, at_s: float, now: N
         return False
     if item.by_hand:
         return True
-    faulty = state.block_on(item.zone, item.supply) is not None
-    return not faulty and not _on_hold(state, item, now) and not weather_holds.held(ground, state, zone, at_s)
+    return not _kept_shut(ground, state, item, now) and not weather_holds.held(ground, state, zone, at_s)
+
+
+def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> bool:
+    """Whether a fault of the pipes, a hold or a missing proof keeps the schedule from opening it."""
+    if state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now):
+        return True
+    return bool(proving_words.held(ground, state, ground.zones[item.zone]))

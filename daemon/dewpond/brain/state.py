@@ -15,6 +15,7 @@ from dewpond.brain.guided_state import GuidedState
 from dewpond.brain.hint_state import HintState
 from dewpond.brain.pipes.state import WatchState
 from dewpond.brain.place_state import CarriedState, Insisted, PlaceState
+from dewpond.brain.proving_state import ProvingState
 from dewpond.brain.pump_state import PumpState
 from dewpond.brain.rules.forecasts import Source
 from dewpond.brain.rules.plugged_state import Word
@@ -267,6 +268,7 @@ class State:
     attended: AttendedState = field(default_factory=AttendedState)  # mains that people keep open beside them
     guided: GuidedState = field(default_factory=GuidedState)  # tests that people are led through
     hints: HintState = field(default_factory=HintState)  # of lost water where there is no meter
+    proving: ProvingState = field(default_factory=ProvingState)  # zones that are commissioned, and those signed off
 
     def hold_on(self, zone: str) -> HoldState | None:
         """The hold that lasts longest of those on this zone and on the whole site, or None."""

@@ -73,9 +73,12 @@ def at_desk(path: Path | None, who: str = "") -> AtDesk:
     def program() -> Any:
         return program_findings(site, found.status(), overruns)
 
+    def status() -> Plain | None:
+        return found.status()
+
     ask: Callable[[], Any] = program
     try:
-        desk = upkeep_desk(site, service, usual_flows(site, service, SystemClock().now()), ask)
+        desk = upkeep_desk(site, service, usual_flows(site, service, SystemClock().now()), ask, status)
     except Refused as refused:
         fail(str(refused))
     found = AtDesk(site, service, desk, who)

@@ -200,6 +200,26 @@ class EndGuidedRequest:
     by: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommissionRequest:
+    """Begin to commission a zone: nothing runs there by schedule until it is signed off."""
+
+    action: ClassVar[str] = "commission"
+    zone: str
+    by: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOffRequest:
+    """Sign a zone's commissioning off; ``reason`` names the record that it rests on."""
+
+    action: ClassVar[str] = "sign-off"
+    zone: str
+    by: str
+    reason: str
+
+
 Request = (
     WaterRequest
     | StopRequest
@@ -218,6 +238,8 @@ Request = (
     | EndAttendedRequest
     | GuideRequest
     | EndGuidedRequest
+    | CommissionRequest
+    | SignOffRequest
 )
 REQUESTS: Mapping[str, type[Request]] = {
     kind.action: kind
@@ -239,6 +261,8 @@ REQUESTS: Mapping[str, type[Request]] = {
         EndAttendedRequest,
         GuideRequest,
         EndGuidedRequest,
+        CommissionRequest,
+        SignOffRequest,
     )
 }
 NEEDED: Mapping[str, frozenset[str]] = {
@@ -257,6 +281,8 @@ NEEDED: Mapping[str, frozenset[str]] = {
     "end-attended": frozenset({"target"}),
     "guide": frozenset({"target", "kind", "by"}),
     "end-guided": frozenset({"target"}),
+    "commission": frozenset({"zone", "by"}),
+    "sign-off": frozenset({"zone", "by", "reason"}),
 }
 
 

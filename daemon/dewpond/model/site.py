@@ -309,6 +309,7 @@ class Site:
     path: str = ""
     digest: str = ""
     events: tuple[SiteEvent, ...] = ()
+    prove_zones: bool = False  # a zone that nobody has signed off never runs by schedule
 
     def supply(self, supply_id: str) -> Supply:
         """The supply with this id. Raises KeyError for an unknown one."""

@@ -14,6 +14,7 @@ from dewpond.brain import (
     hints,
     locks,
     pipe_watch,
+    proving_words,
     pump_words,
     pumps,
     rain_common,
@@ -193,6 +194,8 @@ def _held(ground: Ground, state: State, zone: Zone, now: Now) -> str:
     weather = weather_holds.held(ground, state, zone, now.wall.timestamp())
     locked = locks.held(ground, state, zone)
     words = [f"{locked[:1].lower()}{locked[1:]}"] if locked else []
+    unproved = proving_words.held(ground, state, zone)
+    words += [f"{unproved[:1].lower()}{unproved[1:]}"] if unproved else []
     words += [_hold_words(hold) for hold in state.holds_on(zone.id)]
     low = pumps.low_water(ground, state, ground.site.supply(zone.supply))
     words += [text[:1].lower() + text[1:] for text in (weather, low) if text]

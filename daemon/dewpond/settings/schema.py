@@ -60,6 +60,7 @@ class SiteTable(Table):
     units: f.Units = "metric"
     slug: Id | None = None
     climate: f.Climate | None = None
+    prove_zones: f.Flag = False
 
 
 class RainHoldTable(Table):

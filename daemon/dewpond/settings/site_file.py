@@ -161,6 +161,7 @@ def _site(tables: Tables, table: SiteTable, zones: tuple[Zone, ...], sensors: tu
     return Site(
         name=table.name,
         slug=table.slug or slug(table.name) or "site",
+        prove_zones=table.prove_zones,
         latitude_deg=table.latitude,
         longitude_deg=table.longitude,
         elevation_m=table.elevation or 0.0,

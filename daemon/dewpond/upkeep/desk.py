@@ -7,7 +7,7 @@ Nothing here opens a valve or changes a zone's numbers.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -16,15 +16,35 @@ from dewpond.model.site import Site, Zone
 from dewpond.model.upkeep import EntryRefused, UpkeepEntry, next_entry
 from dewpond.ports import UpkeepBook
 from dewpond.upkeep import audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
+from dewpond.upkeep.commissioning.desk import CommissionDesk
 from dewpond.upkeep.forms import read_form
+from dewpond.upkeep.handover.emergency import EmergencyDesk
+from dewpond.upkeep.handover.record import HandoverDesk
 from dewpond.upkeep.refusal import Refused
+from dewpond.upkeep.technician.desk import TechnicianDesk
 from dewpond.upkeep.walk import Walk
 from dewpond.upkeep.walk_steps import STEPS, Step
 
 Plain = dict[str, Any]
 Usual = Callable[[str], UsualFlow | None]
+Status = Callable[[], Mapping[str, Any] | None]
+_NEVER = datetime.min.replace(tzinfo=UTC)  # of reading, which happens at no time
 READING = frozenset(
-    {"walk-show", "walks", "tasks", "register", "register-export", "audit-plan", "audits", "design-review"}
+    {
+        "walk-show",
+        "walks",
+        "tasks",
+        "register",
+        "register-export",
+        "audit-plan",
+        "audits",
+        "design-review",
+        "technician-show",
+        "technician-list",
+        "commission-show",
+        "handover-show",
+        "emergency-show",
+    }
 )  # these change nothing
 
 
@@ -33,11 +53,25 @@ def no_usual(_zone: str) -> UsualFlow | None:
     return None
 
 
+def no_status() -> Mapping[str, Any] | None:
+    """The picture where no daemon answers."""
+    return None
+
+
 class UpkeepDesk:
-    """Register, walks and tasks of one site. ``usual`` gives a zone's usual flow, ``program`` the findings of (g)."""
+    """Register, walks and tasks of one site. ``usual`` gives a zone's usual flow, ``program`` the findings of (g).
+
+    ``status`` is the daemon's picture as plain JSON, None where none answers.
+    """
 
     def __init__(
-        self, site: Site, book: UpkeepBook, *, usual: Usual = no_usual, program: walk_look.Program | None = None
+        self,
+        site: Site,
+        book: UpkeepBook,
+        *,
+        usual: Usual = no_usual,
+        program: walk_look.Program | None = None,
+        status: Status = no_status,
     ) -> None:
         self.site = site
         self.book = book
@@ -45,6 +79,7 @@ class UpkeepDesk:
         self._program = program
         self._zone = ZoneInfo(site.timezone)
         self._ops: Mapping[str, Callable[[Plain, str, datetime], Plain]] = {
+            **self._trade(usual, status),
             "walk-begin": self._begin,
             "walk-show": self._show,
             "walk-tick": self._tick,
@@ -67,6 +102,38 @@ class UpkeepDesk:
             ),
             "audits": lambda form, _who, _at: audit_desk.history(self.book, self._named(form["zone"])),
             "design-review": lambda form, _who, _at: audit_desk.review(self.site, form),
+        }
+
+    def _trade(self, usual: Usual, status: Status) -> Mapping[str, Callable[[Plain, str, datetime], Plain]]:
+        """Technician's check, commissioning and handing over."""
+        checks = TechnicianDesk(self.site, self.book, lambda zone: self.card(zone).heads, usual)
+        proofs = CommissionDesk(self.site, self.book, usual)
+        card = EmergencyDesk(self.site, self.book)
+        handover = HandoverDesk(
+            self.site,
+            self.book,
+            status,
+            tasks=lambda: self._tasks({}, "", _NEVER)["tasks"],
+            cards=lambda: self._register({}, "", _NEVER)["zones"],
+            faults=checks.standing,
+        )
+        return {
+            "technician-begin": checks.begin,
+            "technician-show": checks.show,
+            "technician-list": checks.list,
+            "technician-tick": checks.tick,
+            "technician-note": checks.note,
+            "technician-end": checks.end,
+            "commission-begin": proofs.begin,
+            "commission-show": proofs.show,
+            "commission-tick": proofs.tick,
+            "commission-note": proofs.note,
+            "commission-leave-out": proofs.leave_out,
+            "commission-sign": proofs.sign,
+            "handover-show": handover.show,
+            "handover-keep": handover.keep,
+            "emergency-show": card.show,
+            "emergency-set": card.set,
         }
 
     def do(self, op: str, plain: Mapping[str, Any], *, who: str, at: datetime) -> Plain:

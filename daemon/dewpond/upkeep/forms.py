@@ -7,12 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from dewpond.settings.quantities import (
+    CURRENT_A,
     FLOW_L_MIN,
     LENGTH_M,
+    POWER_VA,
     PRESSURE_KPA,
+    RESISTANCE_OHM,
     SPEED_M_S,
     TIME_MIN,
     TIME_S,
+    VOLTAGE_V,
     VOLUME_L,
     Dimension,
     QuantityError,
@@ -36,6 +40,8 @@ Form = Mapping[str, Entry]
 _WALK = Entry("text", "the walk; the one that is on where none is named")
 _STEP = Entry("text", "the step", needed=True)
 _PLACE = Entry("text", "zone, supply or site", needed=True)
+_CHECK = Entry("text", "the technician's check; the one that is on where none is named")
+_NOTE = Entry("text", "what is worth knowing")
 _VERSION = Entry("whole", "the version this was made from, where somebody has reported before")
 FORMS: Mapping[str, Form] = {
     "walk-begin": {"zones": Entry("texts", "zones to go round; all where none is named")},
@@ -67,6 +73,79 @@ FORMS: Mapping[str, Form] = {
     },
     "walk-end": {"walk": _WALK, "note": Entry("text", "what the next walk should know")},
     "walks": {},
+    "technician-begin": {},
+    "technician-show": {"check": _CHECK},
+    "technician-list": {},
+    "technician-tick": {
+        "check": _CHECK,
+        "step": _STEP,
+        "keys": Entry("texts", "cautions that were read", needed=True),
+    },
+    "technician-note": {
+        "check": _CHECK,
+        "step": _STEP,
+        "place": _PLACE,
+        "pressure": Entry(PRESSURE_KPA, "static pressure"),
+        "clock": Entry("text", "when it was read, as 07:30; now where none is given"),
+        "first": Entry(PRESSURE_KPA, "pressure at the first head"),
+        "last": Entry(PRESSURE_KPA, "pressure at the last head"),
+        "flow": Entry(FLOW_L_MIN, "flow of the zone"),
+        "volume": Entry(VOLUME_L, "volume that passed the meter or filled the bucket"),
+        "seconds": Entry(TIME_S, "how long that took"),
+        "waters": Entry("text", "the zone that came on, or nothing"),
+        "ohm": Entry(RESISTANCE_OHM, "what the meter reads across the zone's wire and the common"),
+        "open": Entry("flag", "the meter shows no circuit"),
+        "coils": Entry("whole", "how many coils hang on this output"),
+        "power_off": Entry("flag", "the power of the valves is off, and seen to be off"),
+        "splice": Entry("text", "the worst splice: sound, loose, wet, corroded, not found"),
+        "va": Entry(POWER_VA, "what the transformer gives"),
+        "volts": Entry(VOLTAGE_V, "its low-voltage side"),
+        "holding": Entry(CURRENT_A, "what one coil takes while it holds"),
+        "inrush": Entry(CURRENT_A, "what one coil takes while it pulls in"),
+        "note": _NOTE,
+        "version": _VERSION,
+    },
+    "technician-end": {"check": _CHECK, "note": _NOTE},
+    "commission-begin": {"zones": Entry("texts", "zones to be proved", needed=True), "note": _NOTE},
+    "commission-show": {"zone": Entry("text", "one zone; all where none is named")},
+    "commission-tick": {
+        "step": _STEP,
+        "place": _PLACE,
+        "keys": Entry("texts", "cautions that were read", needed=True),
+    },
+    "commission-note": {
+        "step": _STEP,
+        "place": _PLACE,
+        "waters": Entry("text", "the zone whose valve clicked, or nothing"),
+        "water": Entry("text", "how the last water of the flushing looked: clear or dirty"),
+        "works": Entry("flag", "the part does as it should"),
+        "flows": Entry("texts", "the flow of each run, with its unit, where no meter counts"),
+        "note": _NOTE,
+        "version": _VERSION,
+    },
+    "commission-leave-out": {
+        "step": _STEP,
+        "place": _PLACE,
+        "why": Entry("text", "why it is left out", needed=True),
+        "version": _VERSION,
+    },
+    "commission-sign": {"zone": Entry("text", "the zone", needed=True), "note": _NOTE},
+    "handover-show": {},
+    "handover-keep": {
+        "to": Entry("text", "who takes it over", needed=True, longest=100),
+        "note": _NOTE,
+        "version": _VERSION,
+    },
+    "emergency-show": {},
+    "emergency-set": {
+        "shut_off": Entry("text", "where the main shut-off is and how it turns"),
+        "backflow": Entry("text", "where the backflow device is"),
+        "power": Entry("text", "where the power of the valves is switched off"),
+        "pump_isolator": Entry("text", "where the pump is switched off"),
+        "valve_boxes": Entry("text", "where the valve boxes are"),
+        "calls": Entry("tables", "whom to call: who, phone, when"),
+        "version": _VERSION,
+    },
     "tasks": {"all": Entry("flag", "also those that are done, proved, left or withdrawn")},
     "task-move": {
         "task": Entry("text", "the task", needed=True),
