@@ -136,9 +136,7 @@ def upkeep_desk(
     with _refusals():
         service.state_dir.mkdir(parents=True, exist_ok=True)
         records = functools.partial(records_of, site, service.database)
-        return UpkeepDesk(
-            site, SqlUpkeepBook(service.database), usual=usual, program=program, records=records
-        )
+        return UpkeepDesk(site, SqlUpkeepBook(service.database), usual=usual, program=program, records=records)
 
 
 @dataclass(frozen=True, slots=True)

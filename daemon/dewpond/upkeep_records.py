@@ -13,19 +13,22 @@ from dewpond.upkeep.accounts.records import Fault, Records, months_of
 from dewpond.upkeep.rule_log import Span, rule_log
 
 
-def records_of(site: Site, database: str, span: Span) -> Records:
-    """Everything of the span. Raises StoreUnusable where there is no store."""
+def records_of(site: Site, database: str, span: Span, *, decisions: bool = True) -> Records:
+    """Everything of the span, or all but decisions and rules. Raises StoreUnusable where there is no store."""
     reader = StoreReader(database)
     runs = reader.runs(span.begins, span.ends)
-    entries = [(entry.now, entry.told) for entry in RuleLogReader(database).entries(span.ends)]
+    told: dict[str, Any] = {}
+    if decisions:
+        entries = [(entry.now, entry.told) for entry in RuleLogReader(database).entries(span.ends)]
+        told["rules"] = {"in_file": rules_in_file(site), **rule_log(runs, entries, span)}
+        told["reasons"] = reader.reasons(None, span.first - timedelta(days=1), span.last)
     return Records(
         span=span,
         days=reader.days(None, span.first, span.last),
         runs=runs,
         faults=[_fault(alarm) for alarm in reader.alarms(open_only=False) if span.has(alarm.raised_at)],
-        reasons=reader.reasons(None, span.first - timedelta(days=1), span.last),
         counted_l=_counted(site, reader, span),
-        rules={"in_file": rules_in_file(site), **rule_log(runs, entries, span)},
+        **told,
     )
 
 

@@ -91,24 +91,27 @@ def _report_lines(body: Plain) -> Iterator[str]:
     from dewpond.upkeep.accounts.report_page import kept_word, saving  # noqa: PLC0415
     from dewpond.upkeep.accounts.show import Figures, money, span_text  # noqa: PLC0415
 
-    show = Figures(body["units"])
+    show, allowed = Figures(body["units"]), body["allowance"]
+    used = f"{show.volume(body['litres'])} ± {show.volume(2 * body['doubt_l'])}"
     yield f"{body['site']}: water account, {span_text(body['first'], body['last'])}"
-    yield f"Used {show.volume(body['litres'])} ± {show.volume(2 * body['doubt_l'])} in {body['runs']} openings, {body['source']}."
+    yield f"Used {used} in {body['runs']} openings, {body['source']}."
     yield f"Plants' need beyond rain {show.volume(body['need_l'])}; rain {show.depth(body['rain_mm'])}."
-    allowed = body["allowance"]
     if allowed["used_share"] is not None:
-        yield f"Water allowance {show.volume(allowed['litres'])}, {100 * allowed['used_share']:.0f} % of it used (factor {allowed['factor']:g}: {allowed['factor_from']})."
+        yield f"Water allowance {show.volume(allowed['litres'])}, {100 * allowed['used_share']:.0f} % of it used."
+        yield f"  Factor {allowed['factor']:g}: {allowed['factor_from']}."
     if body["cost"]:
         yield f"Cost {money(body['cost']['amount'], body['cost']['currency'])} without fixed charges."
     for zone in sorted(body["zones"], key=lambda one: -one["litres"]):
         cost = f", {money(zone['cost'], zone['currency'])}" if zone["cost"] is not None else ""
         yield f"  {zone['name']}: {show.volume(zone['litres'])} of {show.volume(zone['need_l'])} needed{cost}"
     for one in body["comparisons"]:
-        yield f"Against {one['name']}: {saving(one, show)} {one['method']}"
+        yield f"Against {one['name']}: {saving(one, show)}"
+        yield f"  {one['method']}"
     for bill in body["bills"]:
-        yield f"Bill {bill['supply']} {bill['first']} to {bill['last']}: {show.volume(bill['litres'])}. {show.sentence(bill['verdict'])} {bill['money']}"
+        yield f"Bill {bill['supply']} {bill['first']} to {bill['last']}: {show.volume(bill['litres'])}."
+        yield f"  {show.sentence(bill['verdict'])} {bill['money']}".rstrip()
     for fault in body["faults"]:
-        lost = f", at least {show.volume(fault['lost_l'])}" if fault["lost_l"] else ""
+        lost = f" At least {show.volume(fault['lost_l'])} lost." if fault["lost_l"] else ""
         yield f"Fault {fault['at'][:16]}: {show.sentence(fault['detail'])}{lost}"
     yield kept_word(body["rules"])
 

@@ -129,12 +129,12 @@ class StoreReader:
         """Sum and number of the readings in [from_s, to_s): what a meter counted. Times in s since 1970-01-01 UTC."""
         number = select(series.c.id).where(series.c.sensor == sensor).scalar_subquery()
         statement = (
-            select(func.coalesce(func.sum(readings.c.value), 0.0), func.count())
+            select(func.coalesce(func.sum(readings.c.value), 0.0).label("total"), func.count().label("number"))
             .where(readings.c.series == number)
             .where(readings.c.time_ms >= round(from_s * 1000), readings.c.time_ms < round(to_s * 1000))
         )
         [row] = self._database.all(statement)
-        return float(row[0]), int(row[1])
+        return float(row.total), int(row.number)
 
     def sensors(self) -> list[str]:
         """Every sensor that ever delivered a reading."""

@@ -24,7 +24,7 @@ MONEY_SLACK = 0.02  # of the amount: rounding and small levies
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bill:
-    """One bill: read on ``first`` and on ``last`` (site dates), ``units`` of ``unit``; ``amount`` None where not told."""
+    """One bill: read on ``first`` and ``last`` (site dates), ``units`` of ``unit``; ``amount`` None where not told."""
 
     supply: str
     first: date
@@ -199,7 +199,7 @@ def _notes(bill: Bill, supply: Supply, used: Litres, half_l: float, doubt_l: flo
     notes = [
         f"Our runs: {used.source}. Metered litres are good to 2 % (ISO 4064 class 2, from memory), computed ones to "
         f"15 % (our assumption); twice that, with 2 % for the utility's meter, is {doubt_l:.0f} L.",
-        f"The hour of the readings is not on the bill: half the water of both reading days, {half_l:.0f} L, either way.",
+        f"The bill has no hour of its readings: half the water of both reading days, {half_l:.0f} L, either way.",
     ]
     if bill.rounding_l:
         notes.append(f"The bill counts whole {bill.unit}: {bill.rounding_l:.0f} L either way.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
+SHORT = 8  # rows of a table that is not broken over two sheets
 _STYLE = """
 :root { --paper: #f8f2e4; --leaf: #efe5cf; --ink: #201810; --soft: #4a3d2c; --rule: #8d7a5b; --faint: #d8c9a8;
   --bar: #1f4a2e; --due: #8f1a10; --rain: #1d3a70; --alarm: #7d140c; --grass: #4d6a1f; color-scheme: light;
@@ -53,12 +54,14 @@ tr.sum td { border-top: 2px solid var(--ink); border-bottom: 0; font-weight: 700
   section { display: grid; grid-template-columns: 8.6rem minmax(0, 1fr); column-gap: 1.4rem }
   section > h2 { text-align: right } }
 @page { size: A4; margin: 15mm 16mm }
-@media print { :root { --paper: #fff; --leaf: #fff; --faint: #c9c4b8 } body { padding: 0; font-size: 9.5pt; max-width: none }
+@media print { :root { --paper: #fff; --leaf: #fff; --faint: #c9c4b8 }
+  body { padding: 0; font-size: 9.5pt; max-width: none }
   h1 { font-size: 19pt } h2 { font-size: 12.5pt } h3 { font-size: 10.5pt } .lead { font-size: 10.5pt }
   .figure b { font-size: 14pt } .figures { display: flex } .figure { flex: 1; margin-right: 4mm }
   section { padding: 3mm 0 2mm } th, td { padding-top: .8mm; padding-bottom: .8mm }
   figure, tr, .night, .said, .figure, h3, svg { break-inside: avoid } h2, h3 { break-after: avoid }
-  .drawing { max-width: 150mm } .small { font-size: 8.5pt } .night { padding: 1.2mm 0 } .said { padding: 1mm 2.5mm } }
+  .drawing { max-width: 132mm } table.short { break-inside: avoid } .night h3 em { font-size: 9.5pt }
+  .small { font-size: 8.5pt } .night { padding: 1.2mm 0 } .said { padding: 1mm 2.5mm } }
 """
 
 
@@ -112,7 +115,8 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, extra: Sequence
         f"<tr{' class=sum' if total and place == len(rows) - 1 else ''}>{_cells('td', row, extra)}</tr>"
         for place, row in enumerate(rows)
     )
-    return f"<table><thead><tr>{_cells('th', head, extra)}</tr></thead><tbody>{body}</tbody></table>"
+    kind = ' class="short"' if len(rows) <= SHORT else ""
+    return f"<table{kind}><thead><tr>{_cells('th', head, extra)}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def _cells(kind: str, row: Sequence[str], extra: Sequence[int]) -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, Protocol
 
 from dewpond.model.commands import RecordDay, RecordRun
 from dewpond.model.reasons import ZoneReason
@@ -14,7 +14,7 @@ from dewpond.upkeep.rule_log import Span
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """An incident of the pipe watch; ``cleared_at`` is None while it lasts, ``lost_l`` None where nobody counted. [L]"""
+    """An incident; ``cleared_at`` is None while it lasts, ``lost_l`` None where nobody counted. [L]"""
 
     at: datetime
     kind: str
@@ -40,10 +40,13 @@ class Records:
     rules: Mapping[str, Any] = field(default_factory=dict)
 
 
-ReadRecords = Callable[[Span], Records]
+class ReadRecords(Protocol):
+    """Reads a span from wherever it is kept; ``decisions`` False leaves out reasons and rules, which take longest."""
+
+    def __call__(self, span: Span, *, decisions: bool = True) -> Records: ...
 
 
-def nothing_kept(span: Span) -> Records:
+def nothing_kept(span: Span, *, decisions: bool = True) -> Records:  # noqa: ARG001 - as the real ones are called
     """The records of a site that never ran."""
     return Records(span=span)
 

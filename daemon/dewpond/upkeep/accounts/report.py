@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -35,10 +35,10 @@ class Agreed:
 def report(site: Site, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:
     """Everything on the report. ``read`` gives the records of any span; dates without records count as unknown."""
     now = read(span)
-    used = volumes(site, now)
+    used, booked = volumes(site, now), _on_known_days(site, now)
     need = yardsticks.need_l(site, now.days)
-    record = read(Span(span.last - YEAR, span.last, span.zone)).days
-    allowed = yardsticks.allowance(site, now.days, used.total, factor=agreed.factor, special=agreed.special)
+    record = read(Span(span.last - YEAR, span.last, span.zone), decisions=False).days
+    allowed = yardsticks.allowance(site, now.days, booked, factor=agreed.factor, special=agreed.special)
     timer = yardsticks.timer_l_d(site, record)
     return {
         "site": site.name,
@@ -50,6 +50,7 @@ def report(site: Site, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:
         "days": (span.last - span.first).days + 1,
         "litres": used.total.total_l,
         "doubt_l": used.total.doubt_l,
+        "litres_known": booked.total_l,
         "source": used.total.source,
         "runs": used.runs,
         "need_l": sum(need.values()) if need else None,
@@ -60,12 +61,19 @@ def report(site: Site, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:
         "months": _months(site, span, now, used, timer),
         "series": _series(site, now, used, timer, allowed),
         "allowance": {**asdict(allowed), "factor_from": agreed.factor_from, "special": list(agreed.special)},
-        "comparisons": _comparisons(site, span, read, used, need, timer, now),
+        "comparisons": _comparisons(site, span, read, booked, need, timer, now),
         "bills": [_bill(site, bill, span, read, agreed) for bill in agreed.bills if _concerns(bill, span)],
         "faults": _faults(site, now),
         "silent_runs": len(silent_runs(site, now.runs)),
         "rules": _rules(now),
     }
+
+
+def _on_known_days(site: Site, now: Records) -> Litres:
+    """Litres of the days that have a ledger: only they can be held against need and allowance, which come from it."""
+    known = {row.date for row in now.days}
+    runs = [run for run in now.runs if run.start.astimezone(now.span.zone).date() in known]
+    return volumes(site, replace(now, runs=runs)).total
 
 
 def _rain_mm(records: Records) -> float | None:
@@ -130,7 +138,7 @@ def _supplies(site: Site, span: Span, now: Records, used: Volumes, agreed: Agree
     rows = []
     for supply in site.supplies:
         tariff = agreed.tariffs.get(supply.id)
-        months = []
+        months: list[Plain] = []
         for month, _ in months_of(span):
             litres = used.by_supply_month.get((supply.id, month), Litres())
             counted = now.counted_l.get((supply.id, month))
@@ -209,18 +217,18 @@ def _comparisons(
     site: Site,
     span: Span,
     read: ReadRecords,
-    used: Volumes,
+    used: Litres,
     need: Mapping[str, float],
     timer: float | None,
     now: Records,
 ) -> list[Plain]:
     """Savings. Against last year only with both years' ledgers whole, else the difference would be of records."""
     known = {row.date for row in now.days}
-    found = [yardsticks.against_timer(timer, len(known), used.total)] if known else []
-    before = read(year_before(span))
+    found = [yardsticks.against_timer(timer, len(known), used)] if known else []
+    before = read(year_before(span), decisions=False)
     if len(known) == len(days_of(span)) == len({row.date for row in before.days}):
         last = volumes(site, before).total
-        found.append(yardsticks.against_last_year(used.total, dict(need), last, yardsticks.need_l(site, before.days)))
+        found.append(yardsticks.against_last_year(used, dict(need), last, yardsticks.need_l(site, before.days)))
     return [{**asdict(one), "proved": one.proved} for one in found if one is not None]
 
 
@@ -229,7 +237,7 @@ def _concerns(bill: Bill, span: Span) -> bool:
 
 
 def _bill(site: Site, bill: Bill, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:
-    records = read(Span(bill.first, bill.last, span.zone))
+    records = read(Span(bill.first, bill.last, span.zone), decisions=False)
     tariff = agreed.tariffs.get(bill.supply)
     metered = bill.supply in metered_supplies(site)
     mine = {zone.id for zone in site.zones if zone.supply == bill.supply}
@@ -274,17 +282,17 @@ def _faults(site: Site, now: Records) -> list[Plain]:
 
 def _rules(now: Records) -> Plain:
     """How the rules of the place were kept. The journal tells; a site without one has nothing to show."""
-    log, pick = now.rules, lambda found: [one for one in now.rules.get("runs", ()) if found(one)]  # noqa: E731
-    count: Callable[[str], int] = lambda name: sum(one.decision == name for one in now.reasons)  # noqa: E731
+    log, runs = now.rules, list(now.rules.get("runs", ()))
+    decided = Counter(one.decision for one in now.reasons)
     return {
         "in_file": list(log.get("in_file", ())),
-        "runs": len(log.get("runs", ())),
-        "under_rules": len(pick(lambda one: one["in_force"])),
-        "exempt": pick(lambda one: one["exemptions"]),
-        "against": pick(lambda one: one["against"]),
+        "runs": len(runs),
+        "under_rules": sum(bool(run["in_force"]) for run in runs),
+        "exempt": [run for run in runs if run["exemptions"]],
+        "against": [run for run in runs if run["against"]],
         "declared": list(log.get("declared", ())),
         "refused": [one for one in log.get("requests", ()) if one["accepted"] is False],
         "shortened": list(log.get("shortened", ())),
-        "nights_not_allowed": count("not allowed"),
-        "nights_held": count("held"),
+        "nights_not_allowed": decided["not allowed"],
+        "nights_held": decided["held"],
     }

@@ -28,7 +28,9 @@ def report_page(body: Plain) -> str:
         (
             look.line(_lead(body, figures), "lead"),
             _large(body, figures),
-            look.section("Given and needed", plots.given_and_needed(body["series"], figures), KEY, _gaps(body)),
+            look.section(
+                "Given and needed", plots.given_and_needed(on_record(body["series"]), figures), KEY, _gaps(body)
+            ),
             _zones(body, figures),
             _supplies(body, figures),
             _held_against(body, figures),
@@ -46,8 +48,10 @@ def _lead(body: Plain, figures: Figures) -> str:
     given = f"{body['runs']} openings gave {figures.volume(body['litres'])} ({body['source']})."
     if not body["need_l"]:
         return given
-    share = 100.0 * body["litres"] / body["need_l"]
-    rain = f" {figures.depth(body['rain_mm'])} of rain fell." if body["rain_mm"] is not None else ""
+    share = 100.0 * body["litres_known"] / body["need_l"]
+    rain = "" if body["rain_mm"] is None else " No rain fell."
+    if body["rain_mm"]:
+        rain = f" {figures.depth(body['rain_mm'])} of rain fell."
     return f"{given} That is {share:.0f} % of what the plants needed beyond rain.{rain}"
 
 
@@ -70,10 +74,19 @@ def _large(body: Plain, figures: Figures) -> str:
 def _gaps(body: Plain) -> str:
     missing = body["days"] - body["known_days"]
     return (
-        look.line(f"{missing} of {body['days']} days have no ledger; their need is not counted.", "small")
+        look.line(
+            f"{missing} of {body['days']} days have no ledger yet. Need, allowance and savings count the others alone.",
+            "small",
+        )
         if missing
         else ""
     )
+
+
+def on_record(series: Sequence[Plain]) -> Sequence[Plain]:
+    """The days from the first of which anything is known."""
+    known = (place for place, day in enumerate(series) if day["need_l"] is not None or day["litres"] > 0.0)
+    return series[next(known, 0) :]
 
 
 def _zones(body: Plain, figures: Figures) -> str:
@@ -101,7 +114,8 @@ def _currency(rows: Sequence[Plain]) -> str:
 def _nights(zone: Plain) -> str:
     words = {"water": "watered", "left dry": "left dry", "held": "held", "not allowed": "not allowed"}
     told = [f"{words[name]} {count}" for name, count in zone["nights"].items() if count]
-    told += [f"{zone['dry_days']} days beyond easy water"] if zone["dry_days"] else []
+    days = "day" if zone["dry_days"] == 1 else "days"
+    told += [f"{zone['dry_days']} {days} drier than roots take easily"] if zone["dry_days"] else []
     return ", ".join(told)
 
 
@@ -135,7 +149,7 @@ def _supplies(body: Plain, figures: Figures) -> str:
 
 
 def _held_against(body: Plain, figures: Figures) -> str:
-    allowed, parts = body["allowance"], [plots.adding_up(body["series"], figures)]
+    allowed, parts = body["allowance"], [plots.adding_up(on_record(body["series"]), figures)]
     if allowed["litres"] is not None:
         parts += [look.heading("The water allowance"), look.line(_allowance(allowed, figures))]
         parts += [look.line(f"Factor {allowed['factor']:g}: {allowed['factor_from']}.", "small")]
@@ -145,7 +159,10 @@ def _held_against(body: Plain, figures: Figures) -> str:
             look.line(saving(one, figures), f"said {'good' if one['proved'] and one['saved_l'] > 0 else ''}".strip()),
             look.line(one["method"], "small"),
         ]
-    if not any(one["name"] == "last year" for one in body["comparisons"]):
+    names = {one["name"] for one in body["comparisons"]}
+    if "a fixed calendar" not in names and body["runs"]:
+        parts.append(look.line("A fixed calendar: not compared, for too few days are on record to set it by.", "small"))
+    if "last year" not in names:
         parts.append(
             look.line("Last year: not compared, for its records or this year's have gaps in these dates.", "small")
         )
@@ -153,11 +170,11 @@ def _held_against(body: Plain, figures: Figures) -> str:
 
 
 def _allowance(allowed: Plain, figures: Figures) -> str:
-    area = f"{allowed['area_m2'] * (10.7639 if figures.units == 'us' else 1.0):,.0f}"
-    special = f" + (1 - factor) x special area of {allowed['special_m2']:,.0f} m²" if allowed["special_m2"] else ""
+    area, special_area = figures.area(allowed["area_m2"]), figures.area(allowed["special_m2"])
+    special = f", and all of ET on {special_area} of it" if allowed["special_m2"] else ""
     return (
-        f"{figures.volume(allowed['litres'])} for {allowed['days']} days: reference ET {figures.depth(allowed['eto_mm'])} x "
-        f"factor {allowed['factor']:g} x {area} {'ft²' if figures.units == 'us' else 'm²'}{special}. "
+        f"{figures.volume(allowed['litres'])} for {allowed['days']} days: "
+        f"reference ET {figures.depth(allowed['eto_mm'])} x factor {allowed['factor']:g} x {area}{special}. "
         f"{100 * allowed['used_share']:.0f} % of it was used."
     )
 
@@ -167,7 +184,8 @@ def saving(one: Plain, figures: Figures) -> str:
     other, doubt = figures.volume(one["other_l"]), figures.volume(2.0 * one["saved_doubt_l"])
     difference = figures.volume(abs(one["saved_l"]))
     if not one["proved"]:
-        return f"It would have used {other}. The difference, {difference}, is within its uncertainty of ± {doubt}: no saving is shown."
+        within = f"is within its uncertainty of ± {doubt}: no saving is shown"
+        return f"It would have used {other}. The difference, {difference}, {within}."
     word = "less" if one["saved_l"] > 0 else "more"
     return f"It would have used {other}; {difference} {word} was used, ± {doubt} (about 95 %)."
 
@@ -183,7 +201,8 @@ def _bills(body: Plain, figures: Figures) -> str:
         )
         parts += [
             look.heading(
-                f"{bill['supply']}, read {day_text(bill['first'])} and {day_text(bill['last'])}{', ' * bool(told)}{told}"
+                f"{bill['supply']}, read {day_text(bill['first'])} and {day_text(bill['last'])}"
+                f"{', ' * bool(told)}{told}"
             ),
             look.table(["Of the bill", ""], rows, total=True),
             look.line(figures.sentence(bill["verdict"]), f"said {'good' if agrees else 'bad'}"),

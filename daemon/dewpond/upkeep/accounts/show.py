@@ -8,6 +8,7 @@ from datetime import date
 from dewpond.model.us_units import L_PER_GAL, MM_PER_IN, shown
 
 L_PER_M3 = 1000.0
+M2_PER_FT2 = 0.09290304
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,9 @@ class Figures:
         if mm is None:
             return "–"
         return f"{mm / MM_PER_IN:.2f} in" if self.units == "us" else f"{mm:.0f} mm" if mm >= 10 else f"{mm:.1f} mm"
+
+    def area(self, m2: float) -> str:
+        return f"{m2 / M2_PER_FT2:,.0f} ft²" if self.units == "us" else f"{m2:,.0f} m²"
 
     def sentence(self, text: str) -> str:
         """A finished sentence with its metric quantities turned."""
