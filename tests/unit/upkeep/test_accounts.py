@@ -129,6 +129,8 @@ def test_the_timer_is_set_once_for_the_thirtiest_days_and_needs_a_record(site, w
     june = [row.etc_mm for row in whole.days if row.zone == "lawn" and row.date >= JUNE[0]]
     assert sum(june) / 30 - 0.05 <= peak <= max(june)
     assert yardsticks.peak_mm_d(whole.days[:9], "lawn") is None
+    assert yardsticks.days_set_for(whole.days) == 30 and yardsticks.days_set_for(whole.days[:12]) == 12
+    assert "for the 12 days of highest" in yardsticks.against_timer(1.0, 9, Litres(), set_for_days=12).method
     per_day = yardsticks.timer_l_d(site, whole.days)
     assert per_day == pytest.approx(peak / 0.75 * 90.0)
 

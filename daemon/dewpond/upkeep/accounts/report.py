@@ -61,7 +61,7 @@ def report(site: Site, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:
         "months": _months(site, span, now, used, timer),
         "series": _series(site, now, used, timer, allowed),
         "allowance": {**asdict(allowed), "factor_from": agreed.factor_from, "special": list(agreed.special)},
-        "comparisons": _comparisons(site, span, read, booked, need, timer, now),
+        "comparisons": _comparisons(site, span, read, booked, need, timer, yardsticks.days_set_for(record), now),
         "bills": [_bill(site, bill, span, read, agreed) for bill in agreed.bills if _concerns(bill, span)],
         "faults": _faults(site, now),
         "silent_runs": len(silent_runs(site, now.runs)),
@@ -220,11 +220,12 @@ def _comparisons(
     used: Litres,
     need: Mapping[str, float],
     timer: float | None,
+    set_for: int,
     now: Records,
 ) -> list[Plain]:
     """Savings. Against last year only with both years' ledgers whole, else the difference would be of records."""
     known = {row.date for row in now.days}
-    found = [yardsticks.against_timer(timer, len(known), used)] if known else []
+    found = [yardsticks.against_timer(timer, len(known), used, set_for_days=set_for)] if known else []
     before = read(year_before(span), decisions=False)
     if len(known) == len(days_of(span)) == len({row.date for row in before.days}):
         last = volumes(site, before).total
@@ -233,7 +234,7 @@ def _comparisons(
 
 
 def _concerns(bill: Bill, span: Span) -> bool:
-    return bill.first <= span.last and bill.last >= span.first
+    return bill.first < span.last and bill.last > span.first
 
 
 def _bill(site: Site, bill: Bill, span: Span, read: ReadRecords, agreed: Agreed) -> Plain:

@@ -26,7 +26,7 @@ COVERAGE = 2.0  # standard uncertainties that a difference must pass (about 95 %
 HOME_FACTOR = 0.55
 
 TIMER_METHOD = (
-    f"A plain timer, set once for the {PEAK_DAYS} days of highest plant use on record up to the end of this report, "
+    "A plain timer, set once for the {days} days of highest plant use on record up to the end of this report, "
     "at this site's own efficiencies, running every night of the report and knowing no rain."
 )
 LAST_YEAR_METHOD = (
@@ -117,12 +117,20 @@ def timer_l_d(site: Site, record: Sequence[RecordDay]) -> float | None:
     return total_l
 
 
-def against_timer(litres_a_day: float | None, count: int, used: Litres) -> Comparison | None:
+def days_set_for(record: Sequence[RecordDay]) -> int:
+    """How many days the timer is set for: PEAK_DAYS, or all that are on record where they are fewer."""
+    return min(PEAK_DAYS, len({row.date for row in record if math.isfinite(row.etc_mm)}))
+
+
+def against_timer(
+    litres_a_day: float | None, count: int, used: Litres, *, set_for_days: int = PEAK_DAYS
+) -> Comparison | None:
     """Set against the timer that is never changed."""
     if litres_a_day is None:
         return None
     other_l = litres_a_day * count
-    return _comparison("a fixed calendar", TIMER_METHOD, other_l, NEED_DOUBT * other_l, used)
+    method = TIMER_METHOD.format(days=set_for_days)
+    return _comparison("a fixed calendar", method, other_l, NEED_DOUBT * other_l, used)
 
 
 def against_last_year(
