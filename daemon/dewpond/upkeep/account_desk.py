@@ -6,6 +6,7 @@ What people enter is kept as every other thing of the work on foot: each version
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,7 +23,6 @@ Plain = dict[str, Any]
 ALLOWANCE = "allowance"
 LONGEST_DAYS = 800
 HIGHEST_FACTOR = 1.5
-MOST_BILLS_A_DAY = 99
 
 
 def report(site: Site, book: UpkeepBook, read: accounts.ReadRecords, form: Mapping[str, Any], at: datetime) -> Plain:
@@ -41,14 +41,9 @@ def week(site: Site, zone: Zone, read: accounts.ReadRecords, form: Mapping[str, 
     span = accounts.week_of(last, place)
     # A night goes on into the next date.
     records = read(Span(span.first, span.last + timedelta(days=1), place))
-    body = accounts.week_told(site, zone, accounts.Records(**{**_fields(records), "span": span}))
+    body = accounts.week_told(site, zone, replace(records, span=span))
     body["page"] = accounts.week_page(body) if form.get("page") else None
     return body
-
-
-def _fields(records: accounts.Records) -> Plain:
-    names = ("days", "runs", "faults", "reasons", "counted_l", "rules")
-    return {name: getattr(records, name) for name in names}
 
 
 def span_of(site: Site, form: Mapping[str, Any], at: datetime) -> Span:

@@ -84,7 +84,8 @@ def section(title: str, *parts: str) -> str:
 
 def line(text: str, kind: str = "") -> str:
     """A paragraph; nothing for an empty text."""
-    return f'<p class="{kind}">{escape(text)}</p>' if text and kind else f"<p>{escape(text)}</p>" if text else ""
+    name = f' class="{kind}"' if kind else ""
+    return f"<p{name}>{escape(text)}</p>" if text else ""
 
 
 def heading(text: str) -> str:

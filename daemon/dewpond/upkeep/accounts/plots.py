@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from dewpond.upkeep.accounts.show import Figures, short_day
 
-Plain = dict[str, Any]
+Plain = Mapping[str, Any]
 WIDE, NARROW, HEIGHT = 720, 358, 250
 LEFT, TOP, BOTTOM = 46, 26, 26
 MOST_BARS = 45  # more days are drawn week by week
@@ -212,7 +212,7 @@ def _dates(dates: Sequence[str], left: float, step: float, bottom: float, width:
     """As many dates as fit below the axis, the first always."""
     every = max(1, math.ceil(58.0 / step)) if step else 1
     return [
-        _text(left + place * step, bottom + 17.0, short_day(dates[place]), "t soft", "middle" if place else "start")
+        _text(left + place * step, bottom + 17.0, short_day(dates[place]), "t soft", "middle")
         for place in range(0, len(dates), every)
         if left + place * step < width - 24.0
     ]
