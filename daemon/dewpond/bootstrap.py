@@ -132,10 +132,13 @@ def upkeep_desk(
     """The desk of the work on foot over the site's store; the daemon need not run. Raises Refused."""
     from dewpond.adapters.store.upkeep_book import SqlUpkeepBook  # noqa: PLC0415 - nobody else pays for it
     from dewpond.upkeep.desk import UpkeepDesk  # noqa: PLC0415
+    from dewpond.upkeep_records import records_of  # noqa: PLC0415
 
     with _refusals():
         service.state_dir.mkdir(parents=True, exist_ok=True)
-        return UpkeepDesk(site, SqlUpkeepBook(service.database), usual=usual, program=program, status=status)
+        records = functools.partial(records_of, site, service.database)
+        book = SqlUpkeepBook(service.database)
+        return UpkeepDesk(site, book, usual=usual, program=program, status=status, records=records)
 
 
 @dataclass(frozen=True, slots=True)

@@ -304,10 +304,10 @@ def _would_open(ground: Ground, state: State, item: Opening, at_s: float, now: N
         return False
     if item.by_hand:
         return True
-    return not _kept_shut(ground, state, item, now) and not weather_holds.held(ground, state, zone, at_s)
+    return not _stays_shut(ground, state, item, now) and not weather_holds.held(ground, state, zone, at_s)
 
 
-def _kept_shut(ground: Ground, state: State, item: Opening, now: Now) -> bool:
+def _stays_shut(ground: Ground, state: State, item: Opening, now: Now) -> bool:
     """Whether a fault of the pipes, a hold or a missing proof keeps the schedule from opening it."""
     if state.block_on(item.zone, item.supply) is not None or _on_hold(state, item, now):
         return True

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
@@ -13,9 +13,6 @@ import click
 from dewpond.adapters.system_clock import SystemClock
 from dewpond.cli.answers import fail, json_option, print_json, service_of
 from dewpond.model.us_units import shown
-
-if TYPE_CHECKING:
-    from dewpond.model.site import Site
 
 USUAL_DAYS = 14
 Plain = Mapping[str, Any]
@@ -38,6 +35,7 @@ def log(site: Path | None, first: Any, last: Any, zone: str | None, as_json: boo
     from dewpond.settings.problems import SiteRefused  # noqa: PLC0415
     from dewpond.settings.site_file import require_site  # noqa: PLC0415
     from dewpond.upkeep.rule_log import Span, rule_log  # noqa: PLC0415
+    from dewpond.upkeep_records import rules_in_file  # noqa: PLC0415
 
     service = service_of(site)
     if service.site is None:
@@ -55,7 +53,7 @@ def log(site: Path | None, first: Any, last: Any, zone: str | None, as_json: boo
         entries = [(entry.now, entry.told) for entry in reader.entries(span.ends)]
     except StoreUnusable as refused:
         fail(str(refused))
-    body = {"site": found.name, "rules": list(_rules(found)), **rule_log(runs, entries, span, zone)}
+    body = {"site": found.name, "rules": rules_in_file(found), **rule_log(runs, entries, span, zone)}
     if reader.unreadable:
         click.echo(f"{reader.unreadable} rows of the journal are damaged and left out.", err=True)
     if as_json:
@@ -72,17 +70,6 @@ def _dates(first: Any, last: Any, zone: ZoneInfo) -> tuple[date, date]:
     if start > to:
         fail(f"--from {start} is after --to {to}; exchange them")
     return start, to
-
-
-def _rules(site: Site) -> Iterator[str]:
-    """The rules of the place as the site file has them now."""
-    from dewpond.brain import place_words  # noqa: PLC0415
-
-    hours = site.watering.window
-    yield f"window {hours.start:%H:%M} to {hours.end:%H:%M}; {place_words.days(site.watering.days)}"
-    yield from (place_words.described(number, rule) for number, rule in enumerate(site.restrictions))
-    yield from (f"closed {place_words.dates(span)}" for span in site.watering.closed)
-    yield from (place_words.event(event) for event in site.events)
 
 
 def _lines(body: Plain) -> Iterator[str]:

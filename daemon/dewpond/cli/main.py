@@ -9,6 +9,7 @@ import click
 
 # Command name -> "module:function"; further commands come from installed packages by the group dewpond.commands.
 OWN = {
+    "account": "dewpond.cli.account:account",
     "as-usual": "dewpond.cli.pipes:as_usual",
     "attend": "dewpond.cli.attend:attend",
     "audit": "dewpond.cli.audit:audit",
@@ -36,6 +37,7 @@ OWN = {
     "plan": "dewpond.cli.operator:plan",
     "register": "dewpond.cli.register:register",
     "release": "dewpond.cli.operator:release",
+    "report": "dewpond.cli.report:report",
     "run": "dewpond.cli.service:run",
     "sheet": "dewpond.cli.sheet:sheet",
     "stage": "dewpond.cli.place:stage",
@@ -49,9 +51,11 @@ OWN = {
     "walk": "dewpond.cli.walk:walk",
     "water": "dewpond.cli.operator:water",
     "water-in": "dewpond.cli.operator:water_in",
+    "why": "dewpond.cli.report:why",
     "winter": "dewpond.cli.locks:winter",
 }
 SHORT = {
+    "account": "Tariffs, bills and the allowance's factor, for reports.",
     "as-usual": "Take a zone's flow of today as its usual one.",
     "attend": "Keep a main under water for somebody who works beside it.",
     "audit": "Catch-can and drip audits: plan, run, judge, accept.",
@@ -79,6 +83,7 @@ SHORT = {
     "plan": "Tonight's timetable and the reason of every zone.",
     "register": "What stands in the ground, zone by zone; CSV and to print.",
     "release": "End a hold.",
+    "report": "Where the water went: litres, money, need, allowance, bills, faults.",
     "run": "The daemon: reads, decides, waters.",
     "sheet": "Minutes and interval by month, for a plain timer.",
     "stage": "Declare the stage of restriction in force.",
@@ -92,6 +97,7 @@ SHORT = {
     "walk": "A walk-round inspection, guided step by step.",
     "water": "Water a zone by hand for some minutes.",
     "water-in": "One watering of a depth in the next allowed night.",
+    "why": "Why a zone was watered or left dry, for one week.",
     "winter": "Close the site for winter; open it with a signed start-up list.",
     "proof": "Kill and hinder real daemons; judge what their valves did.",
     "demo": "Watch an invented site being watered, all parts real but the ground.",

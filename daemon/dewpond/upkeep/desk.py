@@ -15,7 +15,8 @@ from dewpond.brain.pipes.state import UsualFlow
 from dewpond.model.site import Site, Zone
 from dewpond.model.upkeep import EntryRefused, UpkeepEntry, next_entry
 from dewpond.ports import UpkeepBook
-from dewpond.upkeep import audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
+from dewpond.upkeep import account_desk, audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
+from dewpond.upkeep.accounts.records import ReadRecords, nothing_kept
 from dewpond.upkeep.commissioning.desk import CommissionDesk
 from dewpond.upkeep.forms import read_form
 from dewpond.upkeep.handover.emergency import EmergencyDesk
@@ -44,6 +45,9 @@ READING = frozenset(
         "commission-show",
         "handover-show",
         "emergency-show",
+        "report",
+        "week",
+        "accounts",
     }
 )  # these change nothing
 
@@ -61,7 +65,8 @@ def no_status() -> Mapping[str, Any] | None:
 class UpkeepDesk:
     """Register, walks and tasks of one site. ``usual`` gives a zone's usual flow, ``program`` the findings of (g).
 
-    ``status`` is the daemon's picture as plain JSON, None where none answers.
+    ``status`` is the daemon's picture as plain JSON, None where none answers; ``records`` is what the site did in a
+    span of dates.
     """
 
     def __init__(
@@ -72,6 +77,7 @@ class UpkeepDesk:
         usual: Usual = no_usual,
         program: walk_look.Program | None = None,
         status: Status = no_status,
+        records: ReadRecords = nothing_kept,
     ) -> None:
         self.site = site
         self.book = book
@@ -101,6 +107,13 @@ class UpkeepDesk:
                 self.book, self._named(form["zone"]), form, who, at
             ),
             "audits": lambda form, _who, _at: audit_desk.history(self.book, self._named(form["zone"])),
+            "report": lambda form, _who, at: account_desk.report(self.site, self.book, records, form, at),
+            "week": lambda form, _who, at: account_desk.week(self.site, self._named(form["zone"]), records, form, at),
+            "accounts": lambda _form, _who, _at: account_desk.entered(self.book),
+            "tariff-set": lambda form, who, at: account_desk.keep_tariff(self.site, self.book, form, who, at),
+            "bill-set": lambda form, who, at: account_desk.keep_bill(self.site, self.book, form, who, at),
+            "bill-withdraw": lambda form, who, at: account_desk.withdraw_bill(self.book, form, who, at),
+            "allowance-set": lambda form, who, at: account_desk.keep_allowance(self.site, self.book, form, who, at),
             "design-review": lambda form, _who, _at: audit_desk.review(self.site, form),
         }
 

@@ -125,6 +125,17 @@ class StoreReader:
         found = np.array([tuple(row) for row in self._database.all(statement)][::-1], dtype=np.float64).reshape(-1, 2)
         return found[:, 0] / 1000.0, found[:, 1].copy()
 
+    def counted(self, sensor: str, from_s: float, to_s: float) -> tuple[float, int]:
+        """Sum and number of the readings in [from_s, to_s): what a meter counted. Times in s since 1970-01-01 UTC."""
+        number = select(series.c.id).where(series.c.sensor == sensor).scalar_subquery()
+        statement = (
+            select(func.coalesce(func.sum(readings.c.value), 0.0).label("total"), func.count().label("number"))
+            .where(readings.c.series == number)
+            .where(readings.c.time_ms >= round(from_s * 1000), readings.c.time_ms < round(to_s * 1000))
+        )
+        [row] = self._database.all(statement)
+        return float(row.total), int(row.number)
+
     def sensors(self) -> list[str]:
         """Every sensor that ever delivered a reading."""
         return [row.sensor for row in self._database.all(select(series.c.sensor).order_by(series.c.sensor))]
