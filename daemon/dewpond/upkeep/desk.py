@@ -1,4 +1,4 @@
-"""The door to the work on foot: register, walks and tasks by name, plain JSON in and out, for terminal and pages alike.
+"""The door to the work on foot, by name of operation: plain JSON in and out, for terminal and pages alike.
 
 ``UpkeepDesk.do`` checks a form, keeps what it means as entries of the store, and answers with what a screen shows.
 Nothing here opens a valve or changes a zone's numbers.
@@ -16,6 +16,7 @@ from dewpond.model.site import Site, Zone
 from dewpond.model.upkeep import EntryRefused, UpkeepEntry, next_entry
 from dewpond.ports import UpkeepBook
 from dewpond.upkeep import audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
+from dewpond.upkeep.care.desk import CareDesk
 from dewpond.upkeep.forms import read_form
 from dewpond.upkeep.refusal import Refused
 from dewpond.upkeep.walk import Walk
@@ -25,6 +26,7 @@ Plain = dict[str, Any]
 Usual = Callable[[str], UsualFlow | None]
 READING = frozenset(
     {"walk-show", "walks", "tasks", "register", "register-export", "audit-plan", "audits", "design-review"}
+    | {"care-calendar", "care-devices", "care-log", "care-show"}
 )  # these change nothing
 
 
@@ -44,6 +46,7 @@ class UpkeepDesk:
         self._usual = usual
         self._program = program
         self._zone = ZoneInfo(site.timezone)
+        care = self.care = CareDesk(site, book)
         self._ops: Mapping[str, Callable[[Plain, str, datetime], Plain]] = {
             "walk-begin": self._begin,
             "walk-show": self._show,
@@ -67,6 +70,18 @@ class UpkeepDesk:
             ),
             "audits": lambda form, _who, _at: audit_desk.history(self.book, self._named(form["zone"])),
             "design-review": lambda form, _who, _at: audit_desk.review(self.site, form),
+            "care-calendar": care.calendar,
+            "care-climate": care.climate,
+            "care-devices": care.devices,
+            "care-device": care.device,
+            "care-done": care.done,
+            "care-log": care.log,
+            "care-begin": care.begin,
+            "care-show": care.show,
+            "care-tick": care.tick,
+            "care-report": care.report,
+            "care-leave-out": care.leave_out,
+            "care-end": care.end,
         }
 
     def do(self, op: str, plain: Mapping[str, Any], *, who: str, at: datetime) -> Plain:

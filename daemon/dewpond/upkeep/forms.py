@@ -33,10 +33,83 @@ class Entry:
 
 
 Form = Mapping[str, Entry]
+_JOB = Entry("text", "the job; the one that is on where none is named")
 _WALK = Entry("text", "the walk; the one that is on where none is named")
 _STEP = Entry("text", "the step", needed=True)
 _PLACE = Entry("text", "zone, supply or site", needed=True)
 _VERSION = Entry("whole", "the version this was made from, where somebody has reported before")
+CARE_FORMS: Mapping[str, Form] = {
+    "care-calendar": {},
+    "care-climate": {
+        "last_frost": Entry("text", "last frost of spring as MM-DD, or none", longest=20),
+        "first_frost": Entry("text", "first frost of autumn as MM-DD, or none", longest=20),
+        "lows": Entry("tables", "instead: days, each date and low_c"),
+        "source": Entry("text", "who says so, or whose record it is"),
+        "version": _VERSION,
+    },
+    "care-devices": {},
+    "care-device": {
+        "device": Entry("text", "its name", needed=True),
+        "kind": Entry("text", "backflow, battery, filter or sensor"),
+        "of": Entry("text", "which kind of these"),
+        "place": Entry("text", "zone, supply or site"),
+        "serial": Entry("text", "serial number", longest=80),
+        "note": Entry("text", "what is worth knowing"),
+        "every_days": Entry("whole", "days between two times, where the usual ones do not fit"),
+        "retired": Entry("flag", "it is gone; its log stays"),
+        "version": _VERSION,
+    },
+    "care-done": {
+        "duty": Entry("text", "what was done, by its key in the calendar", needed=True),
+        "on": Entry("text", "the day as YYYY-MM-DD; today when not given", longest=20),
+        "result": Entry("text", "passed or failed", longest=20),
+        "tester": Entry("text", "certified tester of a backflow device", longest=100),
+        "certificate": Entry("text", "the tester's number", longest=80),
+        "serial": Entry("text", "serial number of the device", longest=80),
+        "next_due": Entry("text", "next day where the rule of the place names one", longest=20),
+        "note": Entry("text", "figures, parts changed, what is worth knowing"),
+        "version": _VERSION,
+    },
+    "care-log": {"duty": Entry("text", "one duty; all where none is named")},
+    "care-begin": {"job": Entry("text", "start-up, monthly-look or shut-down", needed=True)},
+    "care-show": {"job": _JOB},
+    "care-tick": {"job": _JOB, "step": _STEP, "keys": Entry("texts", "cautions that were read", needed=True)},
+    "care-report": {
+        "job": _JOB,
+        "step": _STEP,
+        "place": _PLACE,
+        "high_open": Entry("flag", "the highest or farthest zone is open at its own valve"),
+        "cracked": Entry("flag", "the shut-off was opened a crack first, then slowly"),
+        "shut": Entry("flag", "hand valve shut, pump off at its disconnect"),
+        "after_backflow": Entry("flag", "the air goes in behind the backflow device"),
+        "zone_open": Entry("flag", "the first zone is open before any air"),
+        "next_open": Entry("flag", "the next zone was opened before this one was shut"),
+        "compressor_off": Entry("flag", "the compressor is off"),
+        "pipe": Entry("text", "weakest pipe: polyethylene, pvc or drip", longest=20),
+        "pressure": Entry(PRESSURE_KPA, "air pressure at the regulator"),
+        "minutes": Entry(TIME_MIN, "how long this turn of air took"),
+        "flow": Entry(FLOW_L_MIN, "flow seen while the zone ran"),
+        "counted": Entry(VOLUME_L, "litres that this flow was counted from"),
+        "came_on": Entry("flag", "the zone came on"),
+        "went_off": Entry("flag", "the zone went off"),
+        "keeper": Entry("text", "what the keeper answered"),
+        "problem": Entry("text", "what is wrong there"),
+        "note": Entry("text", "what is worth knowing"),
+        "version": _VERSION,
+    },
+    "care-leave-out": {
+        "job": _JOB,
+        "step": _STEP,
+        "place": _PLACE,
+        "why": Entry("text", "why it is left out", needed=True),
+        "version": _VERSION,
+    },
+    "care-end": {
+        "job": _JOB,
+        "note": Entry("text", "what the next one should know; why it is broken off"),
+        "broken_off": Entry("flag", "steps are missing, and it does not count as done"),
+    },
+}
 FORMS: Mapping[str, Form] = {
     "walk-begin": {"zones": Entry("texts", "zones to go round; all where none is named")},
     "walk-show": {"walk": _WALK},
@@ -116,6 +189,7 @@ FORMS: Mapping[str, Form] = {
         "heads": Entry("text", "drawn heads as CSV", longest=4_000_000),
         "zones": Entry("text", "drawn zones as CSV", longest=1_000_000),
     },
+    **CARE_FORMS,
 }
 
 
