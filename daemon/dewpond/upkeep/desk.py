@@ -17,7 +17,7 @@ from dewpond.model.upkeep import EntryRefused, UpkeepEntry, next_entry
 from dewpond.ports import UpkeepBook
 from dewpond.upkeep import audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
 from dewpond.upkeep.care.desk import CareDesk
-from dewpond.upkeep.forms import read_form
+from dewpond.upkeep.forms import legible, read_form
 from dewpond.upkeep.refusal import Refused
 from dewpond.upkeep.walk import Walk
 from dewpond.upkeep.walk_steps import STEPS, Step
@@ -89,6 +89,8 @@ class UpkeepDesk:
         form = read_form(op, plain)
         if not who.strip() and op not in READING:
             raise Refused(f"{op}: nobody is named; who did it goes into the record")
+        if not legible(who):
+            raise Refused(f"{op}: the name has characters that no page can show; type it anew")
         try:
             return self._ops[op](form, who.strip(), at)
         except EntryRefused as refused:

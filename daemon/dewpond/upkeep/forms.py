@@ -198,9 +198,15 @@ def read_form(op: str, plain: Mapping[str, Any]) -> dict[str, Any]:
     form = FORMS.get(op)
     if form is None:
         raise Refused(f"operation {op!r} is not known; it is one of {', '.join(FORMS)}")
-    unknown = sorted(plain.keys() - form.keys())
+    unknown = sorted(repr(name)[1:61] if isinstance(name, str) else repr(name) for name in plain.keys() - form.keys())
     if unknown:
         raise Refused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(form) or 'none'}")
+    for name, value in plain.items():
+        if not legible(value):
+            raise Refused(
+                f"{op}, {name}: it has characters that no page can show, or a key that is no text ({form[name].words}); "
+                "type it anew"
+            )
     given = {name: _read(op, name, form[name], value) for name, value in plain.items() if value is not None}
     missing = [name for name, entry in form.items() if entry.needed and given.get(name) in (None, "", [], {})]
     if missing:
@@ -221,6 +227,17 @@ def _read(op: str, name: str, entry: Entry, value: Any) -> Any:
         if len(text) > entry.longest:
             raise Refused(f"{op}, {name}: {len(text)} letters, at most {entry.longest}; shorten it")
     return value.strip() if entry.kind == "text" and entry.longest == LONGEST_TEXT else value
+
+
+def legible(value: Any) -> bool:
+    """Whether every text in a value can be written down and read again: no control characters, no half characters."""
+    if isinstance(value, str):
+        return not any(ord(one) < 32 and one not in "\t\n\r" or "\ud800" <= one <= "\udfff" for one in value)
+    if isinstance(value, Mapping):
+        return all(isinstance(key, str) and legible(key) and legible(one) for key, one in value.items())
+    if isinstance(value, list | tuple):
+        return all(legible(one) for one in value)
+    return True
 
 
 def _is_text(value: Any) -> bool:

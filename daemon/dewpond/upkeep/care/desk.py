@@ -93,7 +93,9 @@ class CareDesk:
     def log(self, form: Plain, _who: str, _at: datetime) -> Plain:
         """What was done, newest first: of one duty, or of all."""
         newest = self.book.all_newest(DONE)
-        keys = [entry.subject for entry in newest if form.get("duty") in (None, entry.subject)]
+        if form.get("duty") and form["duty"] not in {entry.subject for entry in newest}:
+            self._duty(form["duty"])  # refuses one that is neither logged nor due here
+        keys = [entry.subject for entry in newest if form.get("duty") in (None, "", entry.subject)]
         rows = [entry for key in keys for entry in self.book.history(DONE, key)]
         told = [{"duty": one.subject, "who": one.who, "at": one.at.isoformat(), **one.body} for one in rows]
         return {"log": sorted(told, key=lambda one: (one["on"], one["at"]), reverse=True)}

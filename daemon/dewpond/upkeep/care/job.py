@@ -17,6 +17,7 @@ from dewpond.settings.quantities import KPA_PER_PSI
 from dewpond.upkeep.care import steps
 from dewpond.upkeep.care.steps import AIR_LIMITS_KPA, JOBS, LONGEST_TURN_MIN, CareStep
 from dewpond.upkeep.cautions import CAUTIONS, LAST_WORD, tick_fault
+from dewpond.upkeep.judging import Seen, fault_of
 from dewpond.upkeep.refusal import Refused
 
 KIND, REPORT, TICKS = "care-job", "care-step", "care-ticks"
@@ -31,6 +32,8 @@ _FLAGS = {
     "next_open": "the next zone was opened before this one was shut",
     "compressor_off": "the compressor is off",
 }
+_ALWAYS = ("job", "step", "place", "problem", "note", "version")
+_OF_RUN = ("flow", "counted", "came_on", "went_off")
 Plain = dict[str, Any]
 
 
@@ -113,6 +116,7 @@ def report(site: Site, job: Job, step: CareStep, place: str, form: Plain, *, who
     if fault:
         raise Refused(f"step {step.key}, {fault}")
     where = f"{job.id}, step {step.key} at {place}"
+    _check_only_asked(where, step, form)
     last = _is_last_of_air(site, step, place)
     for name in step.asks:
         if not (name == "next_open" and last):
@@ -226,6 +230,19 @@ def _check_turn(site: Site, job: Job, step: CareStep, place: str) -> None:
     first, where = next((one, at) for one, at in due if (one.key, at) not in job.reports)
     if first.key != step.key or (step.key == "air" and where != place):
         raise Refused(f"{job.id}: step {first.key} at {where} comes first; report it, or leave it out with a reason")
+
+
+def _check_only_asked(where: str, step: CareStep, form: Plain) -> None:
+    """A figure that belongs to another step is refused rather than lost, and so is a flow that cannot be."""
+    own = {*_ALWAYS, *step.asks, *({"run": _OF_RUN, "": ()}.get(step.machine, ("keeper",)))}
+    strange = [name for name in form if name not in own]
+    if strange:
+        raise Refused(
+            f"{where}: {', '.join(strange)} is not asked here; asked is {', '.join(step.asks) or 'no figure'}"
+        )
+    seen = Seen(flow_l_min=form.get("flow"), came_on=form.get("came_on"))
+    if fault := fault_of(seen):
+        raise Refused(f"{where}: {fault}")
 
 
 def _check_asked(where: str, name: str, form: Plain) -> None:
