@@ -198,13 +198,13 @@ def read_form(op: str, plain: Mapping[str, Any]) -> dict[str, Any]:
     form = FORMS.get(op)
     if form is None:
         raise Refused(f"operation {op!r} is not known; it is one of {', '.join(FORMS)}")
-    unknown = sorted(repr(name)[1:61] if isinstance(name, str) else repr(name) for name in plain.keys() - form.keys())
+    unknown = sorted(ascii(name).strip("'")[:60] for name in plain.keys() - form.keys())
     if unknown:
         raise Refused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(form) or 'none'}")
     for name, value in plain.items():
         if not legible(value):
             raise Refused(
-                f"{op}, {name}: it has characters that no page can show, or a key that is no text ({form[name].words}); "
+                f"{op}, {name}: characters that no page can show, or a key that is no text ({form[name].words}); "
                 "type it anew"
             )
     given = {name: _read(op, name, form[name], value) for name, value in plain.items() if value is not None}
@@ -232,7 +232,7 @@ def _read(op: str, name: str, entry: Entry, value: Any) -> Any:
 def legible(value: Any) -> bool:
     """Whether every text in a value can be written down and read again: no control characters, no half characters."""
     if isinstance(value, str):
-        return not any(ord(one) < 32 and one not in "\t\n\r" or "\ud800" <= one <= "\udfff" for one in value)
+        return not any((ord(one) < 32 and one not in "\t\n\r") or "\ud800" <= one <= "\udfff" for one in value)
     if isinstance(value, Mapping):
         return all(isinstance(key, str) and legible(key) and legible(one) for key, one in value.items())
     if isinstance(value, list | tuple):

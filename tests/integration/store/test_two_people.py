@@ -13,14 +13,14 @@ from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from tests.unit.upkeep.conftest import a_site
+from tests.unit.upkeep.test_nonsense import CUPS, DRIP
 
 from dewpond.adapters.store.upkeep_book import SqlUpkeepBook
 from dewpond.model.upkeep import Overtaken
 from dewpond.upkeep.answers import answer
 from dewpond.upkeep.desk import UpkeepDesk
 from dewpond.upkeep.refusal import Refused
-from tests.unit.upkeep.conftest import a_site
-from tests.unit.upkeep.test_nonsense import CUPS, DRIP
 
 JUNE = datetime(2027, 6, 1, 14, tzinfo=UTC)
 
@@ -60,10 +60,12 @@ def desks(begun, tmp_path):
 # Each form as Ada and as Ben would send it from what both saw, and where it is kept.
 AT_ONCE = [
     ("register-set", "register", "lawn", {"zone": "lawn", "version": 0}, "changes", {"notes": "x"}, {"notes": "y"}),
-    ("task-move", "task", "main/backflow-drips", {"task": "main/backflow-drips", "version": 1}, "state", "in hand", "done"),
+    ("task-move", "task", "main/backflow-drips", {"task": "main/backflow-drips", "version": 1}, "state", "in hand",
+     "done"),
     ("walk-look", "look", "2027-06-01/valves-dry/lawn", {"step": "valves-dry", "place": "lawn", "findings": []},
      "note", "dry", "damp"),
-    ("walk-leave-out", "look", "2027-06-01/valves-dry/bank", {"step": "valves-dry", "place": "bank"}, "why", "dog", "bees"),
+    ("walk-leave-out", "look", "2027-06-01/valves-dry/bank", {"step": "valves-dry", "place": "bank"}, "why", "dog",
+     "bees"),
     ("walk-end", "walk", "2027-06-01", {}, "note", "rain", "dusk"),
     ("audit-cups", "cups", "lawn", {"zone": "lawn", "unit": "mL", "minutes": "10 min", "mouth": "95 cm2", "version": 0},
      "csv", CUPS, CUPS.replace(",20\n", ",21\n")),

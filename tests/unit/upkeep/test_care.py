@@ -7,7 +7,6 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 import sites
-from dewpond_drivers.winter import ITEMS
 
 from dewpond.adapters.store.memory_upkeep import MemoryUpkeepBook
 from dewpond.model.site import Pump, Sensor, Supply
@@ -20,6 +19,7 @@ from dewpond.upkeep.care.sheet import calendar_sheet, job_sheet
 from dewpond.upkeep.cautions import CAUTIONS
 from dewpond.upkeep.desk import UpkeepDesk
 from dewpond.upkeep.refusal import Refused
+from dewpond_drivers.winter import ITEMS
 
 from .conftest import Person, a_site
 
@@ -105,6 +105,14 @@ def test_start_up_fills_by_the_highest_zone_and_ends_by_the_signed_list(ada):
     assert ended["done"]
     assert duty(ada, "start-up")["due"] == "2028-04-25"
     assert ada.do("care-log")["log"][0]["job"] == "start-up/2027-04-25"
+
+
+def test_a_master_valve_is_opened_attended_once_the_list_is_signed():
+    site = a_place()
+    masters = tuple(replace(supply, master_output=7) if supply.id == "main" else supply for supply in site.supplies)
+    done = go_through(Person(UpkeepDesk(replace(site, supplies=masters), MemoryUpkeepBook()), at=APRIL), "start-up")
+    assert done[done.index(("open", "site")) + 1] == ("main", "main")
+    assert ("main", "pond") not in done
 
 
 def test_the_start_up_list_is_not_signed_while_one_of_its_steps_was_found_wrong(ada):

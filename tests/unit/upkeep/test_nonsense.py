@@ -23,7 +23,7 @@ from .conftest import JUNE, Person, a_site
 
 CUPS = "x_m,y_m,value\n" + "".join(f"{x},{y},{20 + x}\n" for x in range(6) for y in range(4))
 DRIP = "line,place,ml\n" + "".join(
-    f"{line},{place},{15 + line}\n" for line in range(4) for place in "start middle end".split()
+    f"{line},{place},{15 + line}\n" for line in range(4) for place in ["start", "middle", "end"]
 )
 # What a whole and sound report of each form would be; nonsense takes the place of one field at a time.
 GOOD = {
@@ -71,7 +71,8 @@ NONSENSE = (
     {"heads": [3]}, {"heads": [{"kind": "spray", "count": 1e30}]}, {"heads": [{"kind": "spray", "count": 1, "x": 1}]},
     {"output": [1]}, {"valve_place": {}}, {"notes": 3}, {3: 4},
     [{"x_m": math.nan, "y_m": 1}, {"x_m": 1, "y_m": 2}, {"x_m": 3, "y_m": 1}], [{"x_m": "a"}],
-    [{"date": "2027-01-01", "low_c": math.nan}], [{"date": 7, "low_c": 1}], [{"fault": "backflow-drips", "count": True}],
+    [{"date": "2027-01-01", "low_c": math.nan}], [{"date": 7, "low_c": 1}],
+    [{"fault": "backflow-drips", "count": True}],
     [{"fault": "backflow-drips", "spot": "\ud800"}], "x_m,y_m,value\n1,1,-4\n", "x_m,y_m,value\n1,1,nan\n", "\n,,,\n",
 )  # fmt: skip
 

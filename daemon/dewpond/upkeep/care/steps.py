@@ -28,7 +28,7 @@ class CareStep:
     cautions: tuple[str, ...] = ()
     asks: tuple[str, ...] = ()
     firm: bool = False
-    only: str = ""  # "backflow", "pump", "reclaimed": supplies it is for
+    only: str = ""  # "backflow", "master", "pump", "reclaimed": supplies it is for
     signs: str = ""
     machine: str = ""  # "run", "open", "close"
 
@@ -74,6 +74,12 @@ _START_UP = (
         key="open", title="Sign the start-up list", at=SITE, firm=True, machine="open",
         how=("`dewpond care sign` ends the winter at the keeper, signed by you with the steps above. "
              "Until then nothing opens.",),
+    ),
+    CareStep(
+        key="main", title="The main under water, attended", at="supply", only="master",
+        how=("`dewpond attend SUPPLY` opens its master valve while you stay there, five minutes at a time; a flow the "
+             "size of a break closes it. Walk along the main and its boxes, then end it: `dewpond attend SUPPLY --end`.",),
+        cautions=("pressure-live", "water-hammer"),
     ),
     CareStep(
         key="run", title="Each zone for a minute", at="zone", machine="run",
@@ -205,6 +211,7 @@ def _is_for(step: CareStep, supply: Supply) -> bool:
         "": True,
         "backflow": supply.backflow != "none",  # one that the file does not tell of may stand there
         "pump": supply.pump is not None,
+        "master": supply.master_output is not None,
         "reclaimed": supply.source == "reclaimed",
     }[step.only]
 
