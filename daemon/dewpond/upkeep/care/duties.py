@@ -219,7 +219,7 @@ def notice(one: Due, today: date) -> str:
 
 def by_day(found: Iterable[Due]) -> list[Due]:
     """The earliest first; what never falls due last."""
-    return sorted(found, key=lambda one: (one.on or date.max, one.duty.key))
+    return sorted(found, key=lambda one: (one.on or date.max, not one.duty.job, one.duty.key))
 
 
 def notices(found: Iterable[Due], today: date) -> Mapping[str, str]:

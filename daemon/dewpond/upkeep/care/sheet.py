@@ -13,6 +13,8 @@ from dewpond.upkeep.cautions import CAUTIONS, LAST_WORD
 
 Plain = Mapping[str, Any]
 
+_BOX = "\N{BALLOT BOX}"
+
 
 def calendar_sheet(told: Plain, log: Sequence[Plain]) -> str:
     """The year's care by month, with boxes to tick and what was done. ``told`` is the calendar, ``log`` the log."""
@@ -23,10 +25,10 @@ def calendar_sheet(told: Plain, log: Sequence[Plain]) -> str:
         else "No frost here"
     )
     known = [one for one in told["duties"] if one["due"]]
-    months = list(dict.fromkeys(one["due"][:7] for one in known))
     parts = [
         paper.line(f"{frost}: {climate['source']}.", "quiet"),
-        *(_month(month, [one for one in known if one["due"][:7] == month]) for month in months),
+        paper.section("What falls due", paper.table(("", "month", "due", "what", "where", "last"), _rows(known))),
+        paper.section("How it is done", paper.bullets(_hows(known))),
         _sources(told["duties"]),
         _log(log),
         paper.section("Notes", paper.blank_lines(5)),
@@ -34,22 +36,27 @@ def calendar_sheet(told: Plain, log: Sequence[Plain]) -> str:
     return paper.page(f"{told['site']}: calendar of care", f"As of {told['today']}. {LAST_WORD}", parts)
 
 
-def _month(month: str, duties: Sequence[Plain]) -> str:
-    rows = [
-        (
-            "\N{BALLOT BOX}",
-            one["due"],
-            one["title"] + (f" ({one['state']})" if one["state"] in ("due", "overdue") else ""),
-            one["place"],
-            one["last"] or "-",
-        )
-        for one in duties
-    ]
-    hows = [f"{one['title']}: {one['how']}" for one in duties if one["how"]]
-    name = f"{date.fromisoformat(f'{month}-01'):%B %Y}"
-    return paper.section(
-        name, paper.table(("", "due", "what", "where", "last"), rows), paper.bullets(list(dict.fromkeys(hows)))
-    )
+def _rows(duties: Sequence[Plain]) -> list[tuple[str, ...]]:
+    """A row a duty; the month stands at its first one."""
+    rows: list[tuple[str, ...]] = []
+    before = ""
+    for one in duties:
+        month = f"{date.fromisoformat(one['due']):%B %Y}"
+        what = one["title"] + (f" ({one['state']})" if one["state"] in ("due", "overdue") else "")
+        rows.append((_BOX, "" if month == before else month, one["due"], what, one["place"], one["last"] or "-"))
+        before = month
+    return rows
+
+
+def _hows(duties: Sequence[Plain]) -> list[str]:
+    """How each kind of thing is done, once."""
+    told = {one["title"].split(",")[0]: one["how"] for one in duties if one["how"]}
+    return [f"{title}: {_plain(how)}" for title, how in told.items()]
+
+
+def _plain(text: str) -> str:
+    """A command stands on paper without its marks."""
+    return text.replace("`", "")
 
 
 def _sources(duties: Sequence[Plain]) -> str:
@@ -78,9 +85,9 @@ def job_sheet(job: str, site: Any) -> str:
         parts.append(
             paper.section(
                 f"{number}. {step.title}",
-                "".join(paper.line(text) for text in step.how),
+                "".join(paper.line(_plain(text)) for text in step.how),
                 paper.boxes([CAUTIONS[key].text for key in keys]),
-                paper.table(("", "where", "done by, and what was seen"), [("\N{BALLOT BOX}", at, "") for at in places]),
+                paper.table(("", "where", "done by, and what was seen"), [(_BOX, at, "") for at in places]),
             )
         )
     sources = [f"{CAUTIONS[key].topic}: {CAUTIONS[key].source}" for key in dict.fromkeys(cautions)]

@@ -78,7 +78,7 @@ _START_UP = (
     CareStep(
         key="main", title="The main under water, attended", at="supply", only="master",
         how=("`dewpond attend SUPPLY` opens its master valve while you stay there, five minutes at a time; a flow the "
-             "size of a break closes it. Walk along the main and its boxes, then end it: `dewpond attend SUPPLY --end`.",),
+             "size of a break closes it. Walk along the main and its boxes, then end it by --end.",),
         cautions=("pressure-live", "water-hammer"),
     ),
     CareStep(
