@@ -128,7 +128,7 @@ def test_both_at_full_speed_lose_no_word_that_was_taken(desks):
 
     def work(desk, who):
         gate.wait()
-        for number in range(12):
+        for number in range(6):
             word = f"{who} {number}"
             for op, form in (
                 ("register-set", {"zone": "lawn", "changes": {"notes": word}}),
@@ -143,7 +143,7 @@ def test_both_at_full_speed_lose_no_word_that_was_taken(desks):
     for one in people:
         one.join(60.0)
     assert trouble == []
-    assert len(taken) == 2 * 12 * 3
+    assert len(taken) == 2 * 6 * 3
     book = desks[0].book
     for op, kind, subject, field in (
         ("register-set", "register", "lawn", "notes"),

@@ -77,7 +77,7 @@ def test_the_winter_is_closed_and_opened_by_the_keeper_within_the_job(run, monke
         if keys := [one["key"] for one in due["cautions"] if not one["ticked"]]:
             desk.do("care-tick", step=due["step"], keys=keys)
         desk.do("care-report", step=due["step"], place=due["place"], **dict.fromkeys(due["asks"], True))
-    assert "Each zone for a minute" in good(run("sign", "--who", "Ada"))
+    assert "The main under water, attended" in good(run("sign", "--who", "Ada"))
     assert asked[1] == {"op": "winter_open", "who": "Ada", "signed": ["clock", "slow-fill", "backflow", "walked"]}
 
 
