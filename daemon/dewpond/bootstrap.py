@@ -15,6 +15,7 @@ import numpy as np
 
 from dewpond.adapters import supervision
 from dewpond.adapters.calendar import LiveCalendar, PolledCalendar, done_keys, entries_for_site
+from dewpond.adapters.care_reminders import CareReminders
 from dewpond.adapters.clock_witness import kernel_witness
 from dewpond.adapters.desk import OperatorDesk
 from dewpond.adapters.keeper_client import KeeperClient
@@ -186,10 +187,14 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
     rules = ChildRules(clock)
     stack.callback(rules.stop)
 
-    def after_pass(_now: Now) -> None:
+    reminders = _care_reminders(site, service, clock, now, stack)
+
+    def after_pass(now: Now) -> None:
         supervision.alive()
         if isinstance(clock, SystemClock):
             runner.tell(*clock.trust.judged())
+        if reminders is not None:
+            runner.tell(*reminders.drain(now))
 
     runner = Runner(
         brain=brain,
@@ -215,6 +220,17 @@ def _assemble(site: Site, service: ServiceSettings, stack: contextlib.ExitStack)
         calendar.start()
         stack.callback(calendar.close)
     return _Daemon(site, runner, desk, bus, valves, store, clock, first=step_no == 0)
+
+
+def _care_reminders(
+    site: Site, service: ServiceSettings, clock: Clock, now: Now, stack: contextlib.ExitStack
+) -> CareReminders | None:
+    """Reminders of the calendar of care; none in paced time, which a child process cannot keep."""
+    if service.site is None or not isinstance(clock, SystemClock):
+        return None
+    reminders = CareReminders(service.site, site.timezone, now)
+    stack.callback(reminders.close)
+    return reminders
 
 
 def _upkeep_answers(daemon: _Daemon, service: ServiceSettings) -> Callable[[str, Mapping[str, Any], str], Any]:

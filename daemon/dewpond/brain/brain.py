@@ -14,6 +14,7 @@ from dewpond.brain import (
     attended,
     attended_desk,
     beliefs,
+    care_notices,
     clock_doubt,
     closing,
     cooling,
@@ -111,8 +112,8 @@ class Brain:
                 return replace(state, forecasts=known), []
             case ev.PlanningDue():
                 return plan_night(self.ground, state, event.date, now.wall.timestamp())
-            case ev.DayEnded():
-                return replace(state, soil=replace(state.soil, ended=event.date)), []
+            case ev.DayEnded() | ev.CareTold():
+                return self._daily(state, event, now)
             case ev.OperatorAsked():
                 return self._asked(state, event, now)
             case ev.ServiceStarted():
@@ -127,6 +128,11 @@ class Brain:
                 return self._rejected(state, event), []
             case _:
                 return self._valves_and_links(state, event, now)
+
+    def _daily(self, state: State, event: ev.DayEnded | ev.CareTold, now: Now) -> Told:
+        if isinstance(event, ev.CareTold):
+            return care_notices.on_told(state, event, now)
+        return replace(state, soil=replace(state.soil, ended=event.date)), []
 
     def _asked(self, state: State, event: ev.OperatorAsked, now: Now) -> Told:
         if event.action in attended_desk.ACTIONS:

@@ -44,6 +44,13 @@ class ServiceStarted(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CareTold(Event):
+    """What the calendar of care reminds of today: a sentence by duty."""
+
+    due: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ServiceStopping(Event):
     """The daemon is about to end; nothing is opened any more."""
 

@@ -25,8 +25,8 @@ def plan(zone: Zone, form: Mapping[str, Any]) -> Plain:
     shape = cups.square_of(zone.area_m2)
     if form.get("corners"):
         shape = cups.outline([(float(x), float(y)) for x, y in _pairs(form["corners"])])
-    elif width_m and length_m:
-        shape = cups.rectangle(width_m, length_m)
+    elif width_m is not None or length_m is not None:
+        shape = cups.rectangle(_side("width", width_m), _side("length", length_m))
     return cups.plan_shown(zone, shape, owned=form.get("owned"), turn_min=form.get("turn"))
 
 
@@ -84,6 +84,14 @@ def review(site: Site, form: Mapping[str, Any]) -> Plain:
             heads=design.read_heads(heads) if heads else (), zones=design.read_zones(zones) if zones else ()
         )
     return design.review_shown(site, plan=drawn, week=design.assumed_week(site))
+
+
+def _side(name: str, side_m: float | None) -> float:
+    if side_m is None:
+        raise cups.AuditRefused(f"{name}: it is missing; a rectangle has width and length, give both")
+    if side_m <= 0.0:
+        raise cups.AuditRefused(f"{name} {side_m:g} m: a side is longer than 0 m; measure it again")
+    return side_m
 
 
 def _pairs(corners: Any) -> list[tuple[float, float]]:

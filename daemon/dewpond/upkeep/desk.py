@@ -1,4 +1,4 @@
-"""The door to the work on foot: register, walks and tasks by name, plain JSON in and out, for terminal and pages alike.
+"""The door to the work on foot, by name of operation: plain JSON in and out, for terminal and pages alike.
 
 ``UpkeepDesk.do`` checks a form, keeps what it means as entries of the store, and answers with what a screen shows.
 Nothing here opens a valve or changes a zone's numbers.
@@ -17,8 +17,9 @@ from dewpond.model.upkeep import EntryRefused, UpkeepEntry, next_entry
 from dewpond.ports import UpkeepBook
 from dewpond.upkeep import account_desk, audit_desk, register, register_csv, tasks, walk, walk_look, walk_show
 from dewpond.upkeep.accounts.records import ReadRecords, nothing_kept
+from dewpond.upkeep.care.desk import CareDesk
 from dewpond.upkeep.commissioning.desk import CommissionDesk
-from dewpond.upkeep.forms import read_form
+from dewpond.upkeep.forms import legible, read_form
 from dewpond.upkeep.handover.emergency import EmergencyDesk
 from dewpond.upkeep.handover.record import HandoverDesk
 from dewpond.upkeep.refusal import Refused
@@ -48,6 +49,10 @@ READING = frozenset(
         "report",
         "week",
         "accounts",
+        "care-calendar",
+        "care-devices",
+        "care-log",
+        "care-show",
     }
 )  # these change nothing
 
@@ -84,6 +89,7 @@ class UpkeepDesk:
         self._usual = usual
         self._program = program
         self._zone = ZoneInfo(site.timezone)
+        care = self.care = CareDesk(site, book)
         self._ops: Mapping[str, Callable[[Plain, str, datetime], Plain]] = {
             **self._trade(usual, status),
             "walk-begin": self._begin,
@@ -115,6 +121,18 @@ class UpkeepDesk:
             "bill-withdraw": lambda form, who, at: account_desk.withdraw_bill(self.book, form, who, at),
             "allowance-set": lambda form, who, at: account_desk.keep_allowance(self.site, self.book, form, who, at),
             "design-review": lambda form, _who, _at: audit_desk.review(self.site, form),
+            "care-calendar": care.calendar,
+            "care-climate": care.climate,
+            "care-devices": care.devices,
+            "care-device": care.device,
+            "care-done": care.done,
+            "care-log": care.log,
+            "care-begin": care.begin,
+            "care-show": care.show,
+            "care-tick": care.tick,
+            "care-report": care.report,
+            "care-leave-out": care.leave_out,
+            "care-end": care.end,
         }
 
     def _trade(self, usual: Usual, status: Status) -> Mapping[str, Callable[[Plain, str, datetime], Plain]]:
@@ -154,6 +172,8 @@ class UpkeepDesk:
         form = read_form(op, plain)
         if not who.strip() and op not in READING:
             raise Refused(f"{op}: nobody is named; who did it goes into the record")
+        if not legible(who):
+            raise Refused(f"{op}: the name has characters that no page can show; type it anew")
         try:
             return self._ops[op](form, who.strip(), at)
         except EntryRefused as refused:

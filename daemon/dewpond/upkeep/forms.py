@@ -37,12 +37,85 @@ class Entry:
 
 
 Form = Mapping[str, Entry]
+_JOB = Entry("text", "the job; the one that is on where none is named")
 _WALK = Entry("text", "the walk; the one that is on where none is named")
 _STEP = Entry("text", "the step", needed=True)
 _PLACE = Entry("text", "zone, supply or site", needed=True)
 _CHECK = Entry("text", "the technician's check; the one that is on where none is named")
 _NOTE = Entry("text", "what is worth knowing")
 _VERSION = Entry("whole", "the version this was made from, where somebody has reported before")
+CARE_FORMS: Mapping[str, Form] = {
+    "care-calendar": {},
+    "care-climate": {
+        "last_frost": Entry("text", "last frost of spring as MM-DD, or none", longest=20),
+        "first_frost": Entry("text", "first frost of autumn as MM-DD, or none", longest=20),
+        "lows": Entry("tables", "instead: days, each date and low_c"),
+        "source": Entry("text", "who says so, or whose record it is"),
+        "version": _VERSION,
+    },
+    "care-devices": {},
+    "care-device": {
+        "device": Entry("text", "its name", needed=True),
+        "kind": Entry("text", "backflow, battery, filter or sensor"),
+        "of": Entry("text", "which kind of these"),
+        "place": Entry("text", "zone, supply or site"),
+        "serial": Entry("text", "serial number", longest=80),
+        "note": Entry("text", "what is worth knowing"),
+        "every_days": Entry("whole", "days between two times, where the usual ones do not fit"),
+        "retired": Entry("flag", "it is gone; its log stays"),
+        "version": _VERSION,
+    },
+    "care-done": {
+        "duty": Entry("text", "what was done, by its key in the calendar", needed=True),
+        "on": Entry("text", "the day as YYYY-MM-DD; today when not given", longest=20),
+        "result": Entry("text", "passed or failed", longest=20),
+        "tester": Entry("text", "certified tester of a backflow device", longest=100),
+        "certificate": Entry("text", "the tester's number", longest=80),
+        "serial": Entry("text", "serial number of the device", longest=80),
+        "next_due": Entry("text", "next day where the rule of the place names one", longest=20),
+        "note": Entry("text", "figures, parts changed, what is worth knowing"),
+        "version": _VERSION,
+    },
+    "care-log": {"duty": Entry("text", "one duty; all where none is named")},
+    "care-begin": {"job": Entry("text", "start-up, monthly-look or shut-down", needed=True)},
+    "care-show": {"job": _JOB},
+    "care-tick": {"job": _JOB, "step": _STEP, "keys": Entry("texts", "cautions that were read", needed=True)},
+    "care-report": {
+        "job": _JOB,
+        "step": _STEP,
+        "place": _PLACE,
+        "high_open": Entry("flag", "the highest or farthest zone is open at its own valve"),
+        "cracked": Entry("flag", "the shut-off was opened a crack first, then slowly"),
+        "shut": Entry("flag", "hand valve shut, pump off at its disconnect"),
+        "after_backflow": Entry("flag", "the air goes in behind the backflow device"),
+        "zone_open": Entry("flag", "the first zone is open before any air"),
+        "next_open": Entry("flag", "the next zone was opened before this one was shut"),
+        "compressor_off": Entry("flag", "the compressor is off"),
+        "pipe": Entry("text", "weakest pipe: polyethylene, pvc or drip", longest=20),
+        "pressure": Entry(PRESSURE_KPA, "air pressure at the regulator"),
+        "minutes": Entry(TIME_MIN, "how long this turn of air took"),
+        "flow": Entry(FLOW_L_MIN, "flow seen while the zone ran"),
+        "counted": Entry(VOLUME_L, "litres that this flow was counted from"),
+        "came_on": Entry("flag", "the zone came on"),
+        "went_off": Entry("flag", "the zone went off"),
+        "keeper": Entry("text", "what the keeper answered"),
+        "problem": Entry("text", "what is wrong there"),
+        "note": Entry("text", "what is worth knowing"),
+        "version": _VERSION,
+    },
+    "care-leave-out": {
+        "job": _JOB,
+        "step": _STEP,
+        "place": _PLACE,
+        "why": Entry("text", "why it is left out", needed=True),
+        "version": _VERSION,
+    },
+    "care-end": {
+        "job": _JOB,
+        "note": Entry("text", "what the next one should know; why it is broken off"),
+        "broken_off": Entry("flag", "steps are missing, and it does not count as done"),
+    },
+}
 FORMS: Mapping[str, Form] = {
     "walk-begin": {"zones": Entry("texts", "zones to go round; all where none is named")},
     "walk-show": {"walk": _WALK},
@@ -239,6 +312,7 @@ FORMS: Mapping[str, Form] = {
         "heads": Entry("text", "drawn heads as CSV", longest=4_000_000),
         "zones": Entry("text", "drawn zones as CSV", longest=1_000_000),
     },
+    **CARE_FORMS,
 }
 
 
@@ -247,9 +321,15 @@ def read_form(op: str, plain: Mapping[str, Any]) -> dict[str, Any]:
     form = FORMS.get(op)
     if form is None:
         raise Refused(f"operation {op!r} is not known; it is one of {', '.join(FORMS)}")
-    unknown = sorted(plain.keys() - form.keys())
+    unknown = sorted(ascii(name).strip("'")[:60] for name in plain.keys() - form.keys())
     if unknown:
         raise Refused(f"{op}: {', '.join(unknown)} is not known; the fields are {', '.join(form) or 'none'}")
+    for name, value in plain.items():
+        if not legible(value):
+            raise Refused(
+                f"{op}, {name}: characters that no page can show, or a key that is no text ({form[name].words}); "
+                "type it anew"
+            )
     given = {name: _read(op, name, form[name], value) for name, value in plain.items() if value is not None}
     missing = [name for name, entry in form.items() if entry.needed and given.get(name) in (None, "", [], {})]
     if missing:
@@ -270,6 +350,17 @@ def _read(op: str, name: str, entry: Entry, value: Any) -> Any:
         if len(text) > entry.longest:
             raise Refused(f"{op}, {name}: {len(text)} letters, at most {entry.longest}; shorten it")
     return value.strip() if entry.kind == "text" and entry.longest == LONGEST_TEXT else value
+
+
+def legible(value: Any) -> bool:
+    """Whether every text in a value can be written down and read again: no control characters, no half characters."""
+    if isinstance(value, str):
+        return not any((ord(one) < 32 and one not in "\t\n\r") or "\ud800" <= one <= "\udfff" for one in value)
+    if isinstance(value, Mapping):
+        return all(isinstance(key, str) and legible(key) and legible(one) for key, one in value.items())
+    if isinstance(value, list | tuple):
+        return all(legible(one) for one in value)
+    return True
 
 
 def _is_text(value: Any) -> bool:

@@ -135,7 +135,11 @@ def _zones(text: str, told: list[str]) -> dict[str, _Rows]:
     columns = [name.strip() for name in rows.fieldnames or ()]
     unknown = [name for name in columns if name not in COLUMNS]
     if "zone" not in columns or unknown or len(set(columns)) < len(columns):
-        what = f"{', '.join(unknown)} is no column" if unknown else "the first row must name each column once"
+        what = (
+            f"{', '.join(name[:40] for name in unknown[:5])} is no column"
+            if unknown
+            else "the first row must name each column once"
+        )
         raise Refused(f"line 1: {what}; columns are {', '.join(COLUMNS)}, and zone is needed")
     rows.fieldnames = columns
     zones: dict[str, _Rows] = {}

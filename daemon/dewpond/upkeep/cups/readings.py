@@ -85,7 +85,8 @@ def read_cups(text: str, where: str = "cups") -> tuple[Cup, ...]:
     unknown = [name for name in names if name not in (*COLUMNS, *FURTHER)]
     if unknown:
         known = ", ".join((*COLUMNS, *FURTHER))
-        raise AuditRefused(f"{where}: column {', '.join(unknown)} is not known; known are {known}; rename or drop it")
+        told = ", ".join(name[:40] for name in unknown[:5])
+        raise AuditRefused(f"{where}: column {told} is not known; known are {known}; rename or drop it")
     faults: list[str] = []
     cups = [_cup(row, f"{where}, line {line}", faults) for line, row in enumerate(rows, start=2)]
     refuse_all(faults)
