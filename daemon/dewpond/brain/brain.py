@@ -27,6 +27,7 @@ from dewpond.brain import (
     holds,
     keeper_news,
     locks,
+    name_again,
     pipe_watch,
     place_desk,
     place_now,
@@ -265,6 +266,7 @@ class Brain:
         if isinstance(event, ev.ClockJudged):
             return clock_doubt.on_judged(self.ground, state, event, now)
         state = replace(state, clock_set_s=now.elapsed_s)
+        state = replace(state, turned_back=name_again.on_stepped(self.ground, state, event.step_s, now))
         # Runs whose hour a step has leapt over find a place in what is left of the night; begun ones are left alone.
         return self._replan(state, now) if abs(event.step_s) >= STEP_WORTH_PLANNING_S else (state, [])
 

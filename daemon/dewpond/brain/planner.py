@@ -14,6 +14,7 @@ from dewpond.brain import (
     carried,
     establishment,
     locks,
+    name_again,
     place_record,
     plan_inputs,
     proving_words,
@@ -51,7 +52,7 @@ def plan_night(ground: Ground, state: State, day: date, now_s: float) -> tuple[S
     kept = tuple(item for item in state.openings if item.window_date != day or item.zone in begun or _besides(item))
     decided = [_with_starts(ground, state, tonight, item) for item in decided]
     pieces = pack_all(ground, decided, kept)
-    fresh = _openings(tonight.night, decided, pieces)
+    fresh = _openings(tonight.night, decided, pieces, name_again.first_number(state, day))
     commands = plan_rows(state.openings, kept, fresh)
     openings = tuple(sorted((*kept, *fresh), key=lambda item: (item.start_s, item.run_id)))
     new = () if state.night is not None and state.night.window_date == day else ground.table.ids
@@ -259,12 +260,14 @@ def _percents_said(ground: Ground, tonight: Tonight, zone: Zone) -> tuple[str, .
     return tuple(tonight.percents[name].why for name in names if tonight.percents[name].worth_saying)
 
 
-def _openings(night: NightState, decided: Sequence[Decided], pieces: dict[str, list[Piece]]) -> list[Opening]:
+def _openings(
+    night: NightState, decided: Sequence[Decided], pieces: dict[str, list[Piece]], after: int
+) -> list[Opening]:
     openings = []
     for item in decided:
         numbers: dict[str, int] = {}
         for piece in sorted(pieces.get(item.zone.id, ()), key=lambda piece: piece.placed.start_s):
-            number = numbers[piece.source] = numbers.get(piece.source, 0) + 1
+            number = numbers[piece.source] = numbers.get(piece.source, after) + 1
             openings.append(_opening(item, night, piece, number))
     return openings
 

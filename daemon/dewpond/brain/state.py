@@ -221,6 +221,14 @@ class PipeBlock:
     behind_master: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TurnedBack:
+    """How often the wall clock was set back while nights up to ``until`` had been named by it."""
+
+    times: int = 0
+    until: date | None = None
+
+
 @dataclass(frozen=True, kw_only=True)
 class State:
     """Everything the brain knows.
@@ -253,6 +261,7 @@ class State:
     pipes: Mapping[str, PipeMemory] = field(default_factory=dict)  # by supply id
     blocked: Mapping[str, PipeBlock] = field(default_factory=dict)  # by zone id, or "supply/" and a supply's id
     clock_set_s: float = float("-inf")  # elapsed time at which the wall clock was last set
+    turned_back: TurnedBack = field(default_factory=TurnedBack)  # dates that come again, whose runs have names
     forecasts: Mapping[str, Source] = field(default_factory=dict)  # by source, the last of each
     rule_words: Mapping[str, Word] = field(default_factory=dict)  # by rule plug-in, the last question to each
     percents: Mapping[str, PercentState] = field(default_factory=dict)  # by program, where a person changed it

@@ -170,6 +170,20 @@ class Machine:
             ServiceStarted(at=now.wall, site_digest=self.ordeal.site.digest, version="ordeal", first=first)
         )
         self.runner.tell(BrokerChanged(at=now.wall, connected=True))
+        self._begin(self.runner, now)
+
+    def _begin(self, runner: Runner, now: Now) -> None:
+        """The first pass and the snapshot after it, as the daemon begins; it may die even here."""
+        try:
+            runner.at("start-restored")
+            runner.pass_once()
+            runner.at("start-stepped")
+            self.disk.snapshot(runner.step_no, now, runner.state)
+            self.disk.commit()
+            runner.at("start-stored")
+        except Killed:
+            self._daemon_dies()
+            self._back_s = self._true_s() + self._down_s
 
     def _stored(self, brain: Brain, now: Now) -> tuple[int, State]:
         """What the disk kept, by way of the text that a real one holds."""

@@ -59,6 +59,7 @@ class Watch:
     _asked: dict[int, tuple[str, float]] = field(default_factory=dict)
     _locked: Callable[[int], bool] = lambda _output: False
     _held: Callable[[int], bool] = lambda _output: False
+    _moved_s: dict[int, float] = field(default_factory=dict)
     _alone_since: float | None = None
     _dry_since: float | None = None
     _same: tuple[float, int] = (-1.0, 0)
@@ -89,6 +90,7 @@ class Watch:
 
     def moved(self, output: int, on: bool, at_s: float) -> None:
         """A relay really moved."""
+        self._moved_s[output] = at_s
         if on:
             self._went_on(output, at_s)
         else:
@@ -175,8 +177,16 @@ class Watch:
         if supply.master_output is None:
             return
         zones, master = any(output in self._zones for output in self._on), supply.master_output in self._on
+        if self._lied_to(supply.master_output, at_s):
+            self._alone_since = self._dry_since = None
+            return
         self._alone_since = self._timed(self._alone_since, master and not zones, at_s, "I3: the master was on alone")
         self._dry_since = self._timed(self._dry_since, zones and not master, at_s, "I3: a zone was on, its master off")
+
+    def _lied_to(self, output: int, at_s: float) -> bool:
+        """Whether the board said of an output what is not so, and the output has not really moved since."""
+        lies = (fault for fault in self.faults if fault.kind == "liar" and fault.target == str(output))
+        return any(fault.at_s <= at_s and self._moved_s.get(output, -1.0) < fault.until_s for fault in lies)
 
     def _timed(self, since_s: float | None, is_so: bool, at_s: float, what: str) -> float | None:
         if is_so:
