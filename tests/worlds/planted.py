@@ -196,10 +196,14 @@ MACHINE = "dewpond_sim.ordeal.machine"
 BRAIN = "dewpond.brain"
 ALL_DAY = Hours(start=time(0), end=time(0))
 
-PLANTED = {
+PLANTED: dict[str, Any] = {
     "a run ends by the wall clock": Planted(f"{BRAIN}.sequencer", "_close_done", _wall_end),
     "a lease never ends": Planted(CORE, "_lease_end_s", _no_lease),
-    "locks are not looked at": Planted(CORE, "__init__", _unlocked),
+    "locks are not looked at": (
+        Planted(CORE, "__init__", _unlocked),
+        Planted(f"{BRAIN}.locks", "on", _constant(None)),
+        Planted(f"{BRAIN}.locks", "held", _constant("")),
+    ),
     "relays are believed off at the start": Planted(CORE, "_shut_all", _believes_off),
     "closing is not tried again": Planted(CORE, "_postpone", _gives_up),
     "any plan is a day long": Planted(CORE, "open", _extends),
@@ -238,9 +242,20 @@ PLANTED = {
 PLANTED["the keeper's seconds are taken for nothing"] = Planted(f"{BRAIN}.keeper_news", "on_closed", _closed_at_once)
 
 
+Bug = Planted | tuple[Planted, ...]  # several where one part stands in for another
+
+
 @contextlib.contextmanager
-def planted(bug: Planted) -> Iterator[None]:
+def planted(bug: Bug) -> Iterator[None]:
     """The bug is there within this context, and gone after it."""
+    with contextlib.ExitStack() as stack:
+        for part in bug if isinstance(bug, tuple) else (bug,):
+            stack.enter_context(_planted(part))
+        yield
+
+
+@contextlib.contextmanager
+def _planted(bug: Planted) -> Iterator[None]:
     module, _, cls = bug.where.partition(":")
     owner = importlib.import_module(module)
     owner = getattr(owner, cls) if cls else owner
@@ -252,7 +267,7 @@ def planted(bug: Planted) -> Iterator[None]:
         setattr(owner, bug.name, right)
 
 
-def found_by(bug: Planted, seeds: range = SEEDS) -> tuple[int, str] | None:
+def found_by(bug: Bug, seeds: range = SEEDS) -> tuple[int, str] | None:
     """The first seed whose ordeal finds a bug, and the promise it broke; None where none does."""
     with planted(bug):
         for seed in seeds:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from planted import PLANTED, found_by, planted
 
 from dewpond_sim.ordeal.draw import draw
-from dewpond_sim.ordeal.faults import KINDS
+from dewpond_sim.ordeal.faults import KINDS, Deed, Fault
 from dewpond_sim.ordeal.run import of_seed, put_through, shrunk, told
 
 SLICE = range(5000, 5006)
@@ -41,11 +43,12 @@ def test_a_planted_bug_is_found(name, seeds):
     assert found_by(PLANTED[name], seeds) is not None
 
 
-def test_a_season_that_fails_is_shrunk_to_few_faults():
-    bug = PLANTED["locks are not looked at"]
-    with planted(bug):
-        seed = next(seed for seed in range(1, 9) if of_seed(seed).wrong)
-        fewest = shrunk(draw(seed))
+def test_a_season_that_fails_is_shrunk_to_what_it_takes():
+    drawn = draw(1, days=2)
+    deeds = (Deed(at_s=600.0, action="winter", name="w"), Deed(at_s=900.0, action="hold", zone="z1", name="h"))
+    faults = tuple(Fault(kind="daemon killed", at_s=at_s, until_s=at_s + 30.0) for at_s in (7000.0, 50_000.0))
+    with planted(PLANTED["locks are not looked at"]):
+        fewest = shrunk(replace(drawn, deeds=deeds, faults=faults))
         assert put_through(fewest).wrong
-    assert len(fewest.deeds) <= 2
-    assert len(fewest.faults) <= 1
+    assert [deed.action for deed in fewest.deeds] == ["winter"]
+    assert fewest.faults == ()

@@ -13,8 +13,10 @@ from datetime import UTC, datetime
 import pytest
 
 from dewpond.adapters.store.memory_upkeep import MemoryUpkeepBook
+from dewpond.model.site import Supply
 from dewpond.model.upkeep import Overtaken
 from dewpond.upkeep.answers import answer
+from dewpond.upkeep.commissioning.steps import STEPS as PROVING
 from dewpond.upkeep.desk import READING, UpkeepDesk
 from dewpond.upkeep.forms import FORMS
 from dewpond.upkeep.refusal import Refused
@@ -63,6 +65,41 @@ GOOD = {
     "care-report": {"step": "supply", "place": "main", "problem": "wet", "note": "by the meter"},
     "care-leave-out": {"step": "supply", "place": "main", "why": "no time"},
     "care-end": {"note": "thunder", "broken_off": True},
+    "technician-begin": {},
+    "technician-show": {"check": "2027-06-01"},
+    "technician-list": {},
+    "technician-tick": {"check": "2027-06-01", "step": "static", "keys": ["pressure-live"]},
+    "technician-note": {
+        "check": "2027-06-01", "step": "static", "place": "main", "pressure": "420 kPa", "clock": "07:30",
+        "note": "tap",
+    },
+    "technician-end": {"check": "2027-06-01", "note": "rain"},
+    "commission-begin": {"zones": ["lawn"], "note": "new nozzles"},
+    "commission-show": {"zone": "lawn"},
+    "commission-tick": {"step": "click", "place": "lawn", "keys": list(PROVING["click"].cautions)},
+    "commission-note": {"step": "click", "place": "lawn", "waters": "lawn", "note": "heard it"},
+    "commission-leave-out": {"step": "cups", "place": "lawn", "why": "grass is new"},
+    "commission-sign": {"zone": "lawn", "note": "ok"},
+    "handover-show": {},
+    "handover-keep": {"to": "Cleo", "note": "keys are in the shed"},
+    "emergency-show": {},
+    "emergency-set": {
+        "shut_off": "by the gate, a quarter turn", "power": "cellar, fuse 7",
+        "calls": [{"who": "Cleo", "phone": "555 0100", "when": "day and night"}],
+    },
+    "report": {"month": "2027-05"},
+    "week": {"zone": "lawn", "last": "2027-05-31"},
+    "accounts": {},
+    "tariff-set": {
+        "supply": "main", "currency": "EUR", "unit": "m3", "fixed": 4,
+        "tiers": [{"up_to": 10, "price": 1.5}, {"price": 2}],
+    },
+    "bill-set": {
+        "supply": "main", "first": "2027-04-01", "last": "2027-05-01", "unit": "m3", "units": 12, "amount": 22.0,
+        "note": "estimated",
+    },
+    "bill-withdraw": {"supply": "main", "last": "2027-03-01"},
+    "allowance-set": {"factor": 0.55, "source": "town rule 7-3", "special": ["lawn"]},
 }  # fmt: skip
 NONSENSE = (
     "", " ", "no such thing", "a" * 5000, "\x00", "\ud800", "<script>", "../../etc", "'; drop table upkeep; --",
@@ -77,9 +114,9 @@ NONSENSE = (
 )  # fmt: skip
 
 
-def a_desk():
+def a_desk(site=None):
     """A desk in the midst of its work: a walk and a job are on, a task stands, a device is known."""
-    desk = UpkeepDesk(a_site(), MemoryUpkeepBook())
+    desk = UpkeepDesk(site or a_site(), MemoryUpkeepBook())
     ada = Person(desk)
     ada.do("walk-begin")
     ada.look("leak-test", "main", "backflow-drips")
@@ -92,14 +129,42 @@ def a_desk():
 
 def a_desk_for(op):
     """As ``a_desk``, where this operation's sound form is taken."""
-    desk, ada = a_desk()
+    # Without a meter a person says what the runs of a commissioning gave, so that it can be signed here.
+    meterless = a_site(supplies=(Supply(id="main", source="potable", capacity_l_min=60.0),))
+    desk, ada = a_desk(meterless if op == "commission-sign" else None)
+    ben = Person(desk, "Ben")  # who reports in these tests must have ticked the cautions
     if op in ("walk-tick", "walk-look", "walk-leave-out", "walk-end", "walk-show"):
         ada.do("walk-begin")
         ada.do("walk-tick", step="leak-test", keys=["backflow-local"])
         return desk, {**GOOD[op], "walk": "2027-06-01-2"}
+    if op.startswith("technician-") and op != "technician-begin":
+        ada.do("technician-begin")
+        ben.do("technician-tick", check="2027-06-01", step="static", keys=["pressure-live"])
+    if op.startswith("commission-") and op != "commission-begin":
+        _commissioned(ben, whole=op == "commission-sign")
+    if op == "bill-withdraw":
+        ada.do("bill-set", **{**GOOD["bill-set"], "first": "2027-02-01", "last": "2027-03-01"})
     if op == "care-begin":
         ada.do("care-end", broken_off=True, note="thunder")
     return desk, GOOD[op]
+
+
+def _commissioned(person, *, whole):
+    """The lawn's commissioning is on; ``whole`` up to the signing."""
+    person.do("commission-begin", zones=["lawn"])
+    done = {"click": {"waters": "lawn"}, "flush": {"water": "clear"}} if whole else {}
+    for step in ("click", "flush", "cups"):
+        person.do("commission-tick", step=step, place="lawn", keys=list(PROVING[step].cautions))
+        if step in done:
+            person.do("commission-note", step=step, place="lawn", **done[step])
+    for step in ("master", "rain-switch"):
+        person.do("commission-tick", step=step, place="main", keys=list(PROVING[step].cautions))
+        if whole:
+            person.do("commission-note", step=step, place="main", works=True)
+    person.do("commission-tick", step="runs", place="lawn", keys=list(PROVING["runs"].cautions))
+    if whole:
+        person.do("commission-note", step="runs", place="lawn", flows=["40 L/min", "41 L/min", "40 L/min"])
+        person.do("commission-leave-out", step="cups", place="lawn", why="grass is new")
 
 
 def kept(desk):
