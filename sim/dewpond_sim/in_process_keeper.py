@@ -103,6 +103,10 @@ class InProcessKeeper:
                     ready=core.ready,
                     open_outputs={opening.output: opening.run for opening in core.openings},
                     closed={run: closing.open_s for run, closing in core.closings.items()},
+                    closed_at={
+                        run: now.wall - timedelta(seconds=now.elapsed_s - closing.at_s)
+                        for run, closing in core.closings.items()
+                    },
                 )
             )
         return events

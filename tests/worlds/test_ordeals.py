@@ -32,15 +32,11 @@ def test_seeds_draw_every_kind_of_fault():
 
 
 @pytest.mark.parametrize(
-    ("name", "seeds"),
-    [
-        ("locks are not looked at", range(1, 9)),
-        ("a valve opens before its intent is durable", range(1, 3)),
-        ("an idle master stays on", range(1, 9)),
-    ],
+    "name",
+    ["locks are not looked at", "a valve opens before its intent is durable", "closed runs are booked as nothing"],
 )
-def test_a_planted_bug_is_found(name, seeds):
-    assert found_by(PLANTED[name], seeds) is not None
+def test_a_planted_bug_is_found(name):
+    assert found_by(PLANTED[name], range(1, 3)) is not None
 
 
 def test_a_season_that_fails_is_shrunk_to_what_it_takes():

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 
-from dewpond.brain import attended, headworks, pumps
+from dewpond.brain import attended, forgotten, headworks, pumps
 from dewpond.brain.closing import finish
 from dewpond.brain.ground import Ground
 from dewpond.brain.openings import (
@@ -115,6 +115,8 @@ def on_keeper_found(ground: Ground, state: State, event: KeeperFound, now: Now) 
             ground, state, item, open_s, why, now, event.closed_at.get(item.run_id), wished=item.run_id in event.wished
         )
         commands += told
+    state, told = forgotten.booked(ground, state, event, now)
+    commands += told
     state = pumps.on_keeper_found(ground, state, event, now)
     state, told = headworks.on_keeper_found(state, event, now)
     commands += told
