@@ -45,6 +45,8 @@ def test_a_lock_outlives_everything_and_is_taken_off_by_its_person_or_the_owner(
         live.stop(what, signal.SIGKILL)
     restarted = [live.start(what, ready=False) for what in ("keeper", "run")]
     assert within(PATIENCE_S, lambda: all("ready" in output.read_text() for output in restarted))
+    # A daemon that was ready before its keeper hears of the lock when it looks for the keeper again.
+    assert within(PATIENCE_S, lambda: json.loads(call(live, "status", "--json")[1])["locks"])
     seen = json.loads(call(live, "status", "--json")[1])
     zones = {zone["id"]: zone for zone in seen["zones"]}
     assert zones["north-lawn"]["held"].startswith("locked for work by Ada since") and not zones["south-lawn"]["held"]
