@@ -16,7 +16,7 @@ from typing import Any
 
 from dewpond.brain.openings import close_now
 from dewpond.model.hours import DayRule, Hours
-from dewpond.model.states import OPEN
+from dewpond.model.states import OPEN, Ending
 from dewpond_sim.ordeal.run import of_seed
 
 SEEDS = range(1, 41)
@@ -109,7 +109,7 @@ def _resumes_for_ever(right: Any) -> Any:
 
 
 def _resumes_stops(right: Any) -> Any:
-    return lambda item, open_s, cause, now: right(item, open_s, cause.replace("stop", "end"), now)
+    return lambda item, zone, open_s, _ending, now: right(item, zone, open_s, Ending.BROKEN_OFF, now)
 
 
 def _books_nothing(right: Any) -> Any:
@@ -167,13 +167,6 @@ def _closed_at_once(right: Any) -> Any:
     return on_closed
 
 
-def _twice(right: Any) -> Any:
-    def on_closed(ground: Any, state: Any, event: Any, now: Any) -> Any:
-        return right(ground, state, replace(event, open_s=2.0 * event.open_s), now)
-
-    return on_closed
-
-
 def _no_steps(right: Any) -> Any:
     return lambda brain, snapshot, _steps: right(brain, snapshot, ())
 
@@ -222,7 +215,7 @@ PLANTED: dict[str, Any] = {
         f"{BRAIN}.closing", "_row", lambda right: lambda *a: replace(right(*a), note="")
     ),
     "closed runs are booked as nothing": Planted(f"{BRAIN}.keeper_news", "finish", _books_nothing),
-    "the keeper's seconds are taken for nothing": Planted(f"{BRAIN}.brain", "keeper_news", None),
+    "the keeper's seconds are taken for nothing": Planted(f"{BRAIN}.keeper_news", "on_closed", _closed_at_once),
     "ceilings are ten times as high": Planted(f"{BRAIN}.water_need", "ceiling_s", _ten_times),
     "the day's cap is not looked at": Planted(f"{BRAIN}.caps", "limited", _takes_no_need),
     "max_open is not looked at": Planted(MACHINE, "Brain", _of_site(max_open=9)),
@@ -239,7 +232,6 @@ PLANTED: dict[str, Any] = {
     ),
     "room on the supply is not looked at": Planted(f"{BRAIN}.sequencer", "_room", _constant(True)),
 }
-PLANTED["the keeper's seconds are taken for nothing"] = Planted(f"{BRAIN}.keeper_news", "on_closed", _closed_at_once)
 
 
 Bug = Planted | tuple[Planted, ...]  # several where one part stands in for another
