@@ -138,12 +138,13 @@ def _search(
     if not search:
         return best
     openings = sum(len(chain.openings_s) for chain in chains)
-    aim_s = (1.0 + openings / CLOSE_OPENINGS) * bound_s(chains, limits)
+    aim = (0.0, (1.0 + openings / CLOSE_OPENINGS) * bound_s(chains, limits))
+    if _cost(chains, best) <= aim:
+        return best
     mirrored, mirrored_taken = _mirror(chains, taken)
     shaken = random.Random(openings)  # noqa: S311 - a search, nothing secret
     for number in range(search // max(1, 3 * openings)):
-        unplaced_s, length_s = _cost(chains, best)
-        if unplaced_s == 0.0 and length_s <= aim_s:
+        if _cost(chains, best) <= aim:
             break
         share, found = SHAKES[number % len(SHAKES)], best
         if share:
