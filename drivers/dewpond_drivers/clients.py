@@ -9,13 +9,15 @@ import errno
 import functools
 import selectors
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from dewpond_drivers.wire import LONGEST_LINE, reply
 
 MOST_CLIENTS = 200  # beyond that the newest idle one makes room: a stop always gets in, and the daemon stays
 MOST_UNREAD_BYTES = 262_144  # a client that does not read its answers is dropped
 AT_ONCE = 64
+READ_BYTES = 2 * LONGEST_LINE  # little, so that there is memory for it when there is hardly any
 READ = selectors.EVENT_READ
 WRITE = selectors.EVENT_WRITE
 
@@ -60,7 +62,8 @@ class Clients:
         """Take up the next lines of clients that have been answered since. Called by the loop, never from an answer."""
         answered, self._answered = self._answered, []
         for client in answered:
-            self._take_lines(client)
+            with self._memory_for(client):
+                self._take_lines(client)
 
     def close(self) -> None:
         """Hang up on everybody."""
@@ -85,8 +88,9 @@ class Clients:
             self._make_room()
         link.setblocking(False)
         client = Client(link, self._serve)
-        self._all[client] = None
-        self._selector.register(link, READ, client.on_event)
+        with self._memory_for(client):
+            self._all[client] = None
+            self._selector.register(link, READ, client.on_event)
 
     def _make_room(self) -> None:
         for client in reversed(list(self._all)):
@@ -95,14 +99,26 @@ class Clients:
                 return
 
     def _serve(self, client: Client, mask: int) -> None:
-        if mask & READ:
-            self._read(client)
-        if mask & WRITE and not client.gone:
-            self._flush(client)
+        with self._memory_for(client):
+            if mask & READ:
+                self._read(client)
+            if mask & WRITE and not client.gone:
+                self._flush(client)
+
+    @contextmanager
+    def _memory_for(self, client: Client) -> Iterator[None]:
+        """Where memory ends, those leave who make the keeper hold some; leases go on without any of them."""
+        try:
+            yield
+        except MemoryError:
+            self._drop(client)
+            for other in list(self._all):
+                if other.inbox or other.outbox:
+                    self._drop(other)
 
     def _read(self, client: Client) -> None:
         try:
-            heard = client.link.recv(65536)
+            heard = client.link.recv(READ_BYTES)
         except BlockingIOError:
             return
         except OSError:
