@@ -4,7 +4,7 @@ python benchmarks/water_need.py SEASON_FOLDER... [--site SITE_FILE] [--rules loo
     [--forecast none|season|synthetic]
 
 Each year's growing season is replayed by every rule and set beside the least water that perfect foresight would have
-taken; see dewpond_sim.controller_test.
+taken, and beside sips at the brim (``brim``); see dewpond_sim.controller_test.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ def show(result: Result) -> str:
     depth = sum(m.mean_depth_of_raw * m.waterings for m in marks if m.waterings) / max(1, waterings)
     return (
         f"{result.season[:24]:24} {result.first:%Y} {result.rule:9} {sum(m.net_mm for m in marks):7.0f} "
-        f"{result.of_bound:8.3f} {min(m.adequacy for m in marks):9.1%} {max(excess, default=0.0):7.2%} "
-        f"{float(np.mean(excess)) if excess else 0.0:7.2%} {max(m.stress_days for m in marks):7d} "
-        f"{max(m.runoff_share for m in marks):7.2%} {waterings:9d} {depth:6.2f}"
+        f"{result.of_bound:8.3f} {result.brim_of_bound:6.3f} {min(m.adequacy for m in marks):9.1%} "
+        f"{max(excess, default=0.0):7.2%} {float(np.mean(excess)) if excess else 0.0:7.2%} "
+        f"{max(m.stress_days for m in marks):7d} {max(m.runoff_share for m in marks):7.2%} {waterings:9d} {depth:6.2f}"
     )
 
 
@@ -47,8 +47,8 @@ def main() -> None:
     asked = parser.parse_args()
     site, rules = require_site(asked.site), asked.rules.split(",")
     print(
-        f"{'season':24} year {'rule':9} {'net mm':>7} {'of bound':>8} {'adequacy':>9} {'excess':>7} {'mean':>7} "
-        f"{'stressd':>7} {'runoff':>7} {'waterings':>9} {'depth':>6}"
+        f"{'season':24} year {'rule':9} {'net mm':>7} {'of bound':>8} {'brim':>6} {'adequacy':>9} "
+        f"{'excess':>7} {'mean':>7} {'stressd':>7} {'runoff':>7} {'waterings':>9} {'depth':>6}"
     )
     shares: dict[str, list[float]] = {rule: [] for rule in rules}
     for folder in asked.seasons:

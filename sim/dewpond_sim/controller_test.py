@@ -16,25 +16,31 @@ import numpy as np
 from dewpond.adapters.weather.season import Season
 from dewpond.model.hours import DayRule
 from dewpond.model.site import Program, Site
-from dewpond_sim.perfect_foresight import least_net_irrigation_mm
+from dewpond_sim.perfect_foresight import at_the_brim_mm, least_net_irrigation_mm
 from dewpond_sim.replay.run import reference_et, replay
 from dewpond_sim.scoring import Score, scores, series
 
 
 @dataclass(frozen=True)
 class Result:
-    """One season under one rule: marks by zone, and the bound of each."""
+    """One season under one rule: marks by zone, the bound of each, and what each would have taken at the brim."""
 
     season: str
     first: date
     rule: str
     zones: dict[str, Score]
     bound_mm: dict[str, float]
+    brim_mm: dict[str, float]
 
     @property
     def of_bound(self) -> float:
         """Net irrigation over the least there could have been."""
         return sum(zone.net_mm for zone in self.zones.values()) / sum(self.bound_mm.values())
+
+    @property
+    def brim_of_bound(self) -> float:
+        """The same for sips at the brim, which know each coming day's water use."""
+        return sum(self.brim_mm.values()) / sum(self.bound_mm.values())
 
 
 def at_station(site: Site, season: Season) -> Site:
@@ -87,10 +93,12 @@ def judge(
     """One growing season under each rule."""
     here = at_station(site, season)
     bound_mm: dict[str, float] = {}
+    brim_mm: dict[str, float] = {}
     for rule in rules:
         asked = with_calendar(here, season, first, last) if rule == "calendar" else here
         done = replay(asked, season, first=first, last=last, rule=rule, forecast=forecast)
         for zone in here.zones if not bound_mm else ():
             days = series(zone, done.records.days)
             bound_mm[zone.id] = least_net_irrigation_mm(days.etc_mm, days.rain_mm, zone.raw_mm)
-        yield Result(season.station.name.split(",")[0], first, rule, scores(here, done.records), bound_mm)
+            brim_mm[zone.id] = at_the_brim_mm(days.etc_mm, days.rain_mm, zone.raw_mm)
+        yield Result(season.station.name.split(",")[0], first, rule, scores(here, done.records), bound_mm, brim_mm)

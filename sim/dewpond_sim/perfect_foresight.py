@@ -1,6 +1,6 @@
-"""The least water a season could have taken, had all its weather been known on its first day (linear programme).
+"""The least water a season could have taken, had its weather been known: all of it, or each coming day's water use.
 
-A bound to judge replays by; it needs scipy, which the test extra brings.
+Bounds to judge replays by; the first is a linear programme and needs scipy, which the test extra brings.
 """
 
 from __future__ import annotations
@@ -28,3 +28,17 @@ def least_net_irrigation_mm(etc_mm: FloatArray, rain_mm: FloatArray, storage_mm:
     if not found.success:
         raise ValueError(f"no irrigation keeps depletion within 0 and {storage_mm:g} mm: {found.message}")
     return float(found.fun)
+
+
+def at_the_brim_mm(etc_mm: FloatArray, rain_mm: FloatArray, storage_mm: float) -> float:
+    """Net irrigation of one zone that is given every night just what the coming day would pass its storage by.
+
+    It knows the day's water use beforehand and nothing of any rain, and never has less room for rain than it must: what
+    is left between this and perfect foresight, no depth of watering can save, only a forecast of rain.
+    """
+    depletion_mm = given_mm = 0.0
+    for use_mm, fallen_mm in zip(etc_mm, rain_mm, strict=True):
+        tonight_mm = min(max(depletion_mm + use_mm - storage_mm, 0.0), depletion_mm)
+        given_mm += tonight_mm
+        depletion_mm = max(depletion_mm - tonight_mm + use_mm - RAIN_SHARE * fallen_mm, 0.0)
+    return float(given_mm)

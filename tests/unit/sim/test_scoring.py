@@ -12,7 +12,7 @@ import pytest
 from sites import zone
 
 from dewpond.model.commands import RecordRun
-from dewpond_sim.perfect_foresight import least_net_irrigation_mm
+from dewpond_sim.perfect_foresight import at_the_brim_mm, least_net_irrigation_mm
 from dewpond_sim.scoring import Series, protocol_balance, score, waterings
 
 EVENING = datetime(2026, 6, 1, 21, tzinfo=UTC)
@@ -122,3 +122,17 @@ def test_no_replay_can_take_less_than_the_least():
             given_mm, depletion_mm = given_mm + depletion_mm, 0.0
         depletion_mm = max(0.0, depletion_mm + etc - 0.8 * rain)
     assert least_net_irrigation_mm(etc_mm, rain_mm, 20.0) <= given_mm
+
+
+def test_sips_at_the_brim_keep_depletion_within_the_storage_and_room_for_all_rain_they_can() -> None:
+    etc_mm, rain_mm = np.full(6, 4.0), np.array([0.0, 0.0, 0.0, 20.0, 0.0, 0.0])
+    # Depletion 4, 8, then 10 after a sip of 2, 10 after one of 4 before the rain of 16 that counts: 0, then 4 and 8.
+    assert at_the_brim_mm(etc_mm, rain_mm, 10.0) == pytest.approx(2.0 + 4.0)
+    assert least_net_irrigation_mm(etc_mm, rain_mm, 10.0) == pytest.approx(2.0), "it knows that rain ends that day"
+
+
+def test_no_watering_without_foresight_of_rain_beats_the_bound() -> None:
+    rng = np.random.default_rng(7)
+    for _ in range(20):
+        etc_mm, rain_mm = rng.uniform(1.0, 6.0, 60), rng.gamma(0.4, 12.0, 60) * (rng.random(60) < 0.3)
+        assert at_the_brim_mm(etc_mm, rain_mm, 15.0) >= least_net_irrigation_mm(etc_mm, rain_mm, 15.0) - 1e-6
